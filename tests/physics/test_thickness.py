@@ -21,9 +21,10 @@ PSI = constants.psi / 1e6
 PCI = PSI / INCH
 ORDINARY = SlabDesign(modulus=28_000, rupture=4.5, subgrade=40, load_transfer=3.2)
 
-# AASHTO Guide 1993, Appendix N, revised chapter 5, two unbonded overlays (pages not seen). In the copy seen the subgrade
-# of the first is partly illegible: 53 pci fits one row and leaves four as checks. The slabs of the second are missing:
-# each is the tenth of an inch next to the printed traffic, and a match to seven figures on a grid of tenths is a check.
+# AASHTO Guide 1993, Appendix N, revised chapter 5, two unbonded overlays (pages not seen). In the copy seen the
+# subgrade of the first is partly illegible: 53 pci fits one row and leaves four as checks. The slabs of the second are
+# missing: each is the tenth of an inch next to the printed traffic, and seven figures matched on a grid of tenths is a
+# check.
 # The deviate of 80 % reliability is printed to two figures.
 FIRST = SlabDesign(
     modulus=5.1e6 * PSI, rupture=710 * PSI, subgrade=53 * PCI, load_transfer=3.2, drainage=1.01, spread=0.39
