@@ -105,7 +105,7 @@ def fit_quantiles(
     possible = {candidate: found for candidate, found in fits.items() if found is not None}
     if not possible:
         raise ElicitationError(
-            f"{_named(name)}no {', '.join(fits)} distribution within {_span(bounds)} has these quantiles; "
+            f"{_named(name)}no {', '.join(fits)} distribution that lies {_span(bounds)} has these quantiles; "
             f"got {_listed(x)}. Check the values or state another family."
         )
     considered = {candidate: _misfit(found, p, x) for candidate, found in possible.items()}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import json
 import math
 import re
 import tomllib
@@ -148,22 +149,22 @@ def _merge(
             target[path[-1]] = table
 
 
-def override(raw: RawTables, changes: Mapping[str, Any]) -> RawTables:
+def override(raw: RawTables, changes: Mapping[str, Any], faults: Faults) -> RawTables:
     """The tables with a study's overrides merged key by key.
 
     A quantity that gets another distribution loses its old interval, status, source and rationale:
-    the override states its own.
-
-    Raises
-    ------
-    PriorError
-        If a named table is not in the prior files; other unknown keys are found when the tables are read.
+    the override states its own. A named table that is not in the prior files is a fault; other
+    unknown keys show when the tables are read.
     """
-    faults = Faults(OVERRIDES)
     origins = dict(raw.origins)
     data = _overridden(raw.data, changes, (), origins, faults)
-    faults.raise_any(PriorError)
-    return RawTables(data, origins, raw.digests)
+    try:
+        noted = raw.digests.get(OVERRIDES, "") + json.dumps(changes, sort_keys=True, default=str)
+    except RecursionError:
+        faults.add("tables and lists are nested too deeply", file=OVERRIDES, remedy="Flatten them")
+        return raw
+    digest = hashlib.sha256(noted.encode()).hexdigest()
+    return RawTables(data, origins, {**raw.digests, OVERRIDES: digest})
 
 
 def _overridden(
@@ -171,7 +172,7 @@ def _overridden(
 ) -> dict[str, Any]:
     result = dict(base)
     if not isinstance(changes, Mapping):
-        faults.add("a table of changes is expected", column=shown_path(path), got=shown(changes))
+        faults.add("a table of changes is expected", file=OVERRIDES, column=shown_path(path), got=shown(changes))
         return result
     if not _NUMBER_KEYS.isdisjoint(base) and not VALUE_KEYS.isdisjoint(changes):
         result = {key: value for key, value in base.items() if key not in VALUE_KEYS | _ABOUT_KEYS}
@@ -180,7 +181,9 @@ def _overridden(
         here = (*path, str(key))
         if len(path) == 1 and path[0] in COLLECTIONS and key not in base:
             remedy = instead(key, base) if nearest(key, base) else f"Add [{path[0]}.NAME] to a prior directory of yours"
-            faults.add(f"the prior files have no such {path[0]}", column=shown_path(here), remedy=remedy)
+            faults.add(
+                f"the prior files have no such {path[0]}", file=OVERRIDES, column=shown_path(here), remedy=remedy
+            )
         elif isinstance(result.get(key), dict) and key not in VALUE_KEYS:
             result[key] = _overridden(result[key], value, here, origins, faults)
         else:

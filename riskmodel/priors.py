@@ -7,18 +7,17 @@ are reported together, each with file, table and key.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import math
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from riskmodel.errors import Faults, PriorError
-from riskmodel.priorfiles import OVERRIDES, RawTables, TablePath, as_number, instead, override, read_tables, shown
+from riskmodel.priorfiles import RawTables, as_number, instead, override, read_tables, shown
 from riskmodel.priorset import (
     ANY,
     OTHER,
@@ -74,6 +73,7 @@ RESERVED_COLUMNS = (
     *("section", "opened", "bond", "base", "area", "district", "contractor", "project", "randomised", "verified"),
     *("observed_from", "last_seen", "removed", "removal_reason", "failed_after", "failed_by", "cause"),
 )
+KNOWN_COLUMNS = ("thickness", "panel_length", "trucks_per_day")  # numbers of the sections table itself
 _SUM_TOLERANCE = 1e-6
 
 
@@ -100,7 +100,7 @@ def load_priors(directory: Path | str | None = None, overrides: Mapping[str, Any
         With every fault of every file.
     """
     raw = read_tables(Path(directory) if directory is not None else default_directory())
-    return _build(_with(raw, overrides))
+    return _build(raw, overrides)
 
 
 def with_overrides(priors: PriorSet, overrides: Mapping[str, Any]) -> PriorSet:
@@ -111,22 +111,13 @@ def with_overrides(priors: PriorSet, overrides: Mapping[str, Any]) -> PriorSet:
     PriorError
         As `load_priors`.
     """
-    origins: dict[TablePath, str] = {(key,): "prior files" for key in priors.tables}
-    return _build(_with(RawTables(priors.tables, origins, priors.files), overrides))
+    return _build(priors.raw, overrides)
 
 
-def _with(raw: RawTables, overrides: Mapping[str, Any] | None) -> RawTables:
-    if not overrides:
-        return raw
-    changed = override(raw, overrides)
-    noted = raw.digests.get(OVERRIDES, "") + json.dumps(overrides, sort_keys=True, default=str)
-    return RawTables(
-        changed.data, changed.origins, {**raw.digests, OVERRIDES: hashlib.sha256(noted.encode()).hexdigest()}
-    )
-
-
-def _build(raw: RawTables) -> PriorSet:
+def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
     faults = Faults()
+    if overrides:
+        raw = override(raw, overrides, faults)
     root = Table(raw.data, (), raw, faults)
     types = _types(root)
     names = tuple(item.name for item in types)
@@ -148,12 +139,12 @@ def _build(raw: RawTables) -> PriorSet:
         year_slope=root.quantity("year_slope", "log-odds per decade", "real"),
         year_centre=root.number("year_centre", 1900, 2100),
         groups=_groups(root, scored),
-        drivers=_drivers(root, tuple(m.name for m in mechanisms)),
+        drivers=_drivers(root, tuple(m.name for m in mechanisms), indicators),
         indicators=indicators,
         measures=_measures(root, names, mechanisms, indicators),
         costs=_costs(root),
         files=dict(raw.digests),
-        tables=raw.data,
+        raw=raw,
     )
     for table in (wear_out, path, root):
         if table is not None:
@@ -202,47 +193,42 @@ def _types(root: Table) -> tuple[OverlayType, ...]:
 
 def _mechanisms(root: Table, types: tuple[str, ...]) -> tuple[Mechanism, ...]:
     root_share = _root_shares(root.table("root_share", required=False), types)
-    found, stated = [], set()
-    for name, table in root.collection("mechanism", taken=(WEAR_OUT,)):
-        cause = table.choice("root", ROOTS)
-        key = "share" if "share" in table.data else "within_root"
-        stated.add(key)
-        within = _shares(table, key, types)
-        if key == "within_root" and root_share is not None:
-            share = {kind: value * root_share[kind].get(cause, 0.0) for kind, value in within.items()}
-        else:
-            share = within
-        effect = table.quantity("score_effect", "log-odds per score sd", "positive") if cause in SCORED_ROOTS else None
-        if cause == OTHER and "score_effect" in table.data:
-            table.get("score_effect")
-            table.fault("the root `other` has no score", "score_effect", remedy="Remove it")
-        label = table.text("label", default=name.replace("_", " "))
-        median, shape = (
-            table.quantity("median", "years", "positive"),
-            table.quantity("shape", "dimensionless", "positive"),
-        )
-        found.append((Mechanism(name, label, cause, share, median, shape, effect, *table.about()), within))
-        table.finish()
+    tables = list(root.collection("mechanism", taken=(WEAR_OUT,)))
+    stated = {"share" if "share" in table.data else "within_root" for _, table in tables}
+    found = [_mechanism(name, table, types) for name, table in tables]
     if not found:
         return ()
     if len(stated) > 1:
         root.fault("mechanisms state either `share` or `within_root`", "mechanism", remedy="Use one of them in all")
     elif stated == {"within_root"} and root_share is None:
         root.fault("`within_root` needs the shares of the roots", "root_share", remedy="Add [root_share]")
-    elif root_share is not None and stated == {"share"}:
+    elif stated == {"share"} and root_share is not None:
         root.fault("`root_share` goes with `within_root`", "root_share", remedy="Remove it")
     else:
-        _check_sums(root, found, types, by_root=stated == {"within_root"})
-    return _normalised([mechanism for mechanism, _ in found], types)
+        _check_sums(root, found, types, root_share)
+        return _of_all_failures(found, types, root_share)
+    return tuple(found)
+
+
+def _mechanism(name: str, table: Table, types: tuple[str, ...]) -> Mechanism:
+    """A mechanism with its shares as the file states them, of all failures or within its root."""
+    cause = table.choice("root", ROOTS)
+    shares = _shares(table, "share" if "share" in table.data else "within_root", types)
+    label = table.text("label", default=name.replace("_", " "))
+    median = table.quantity("median", "years", "positive")
+    shape = table.quantity("shape", "dimensionless", "positive")
+    effect = table.quantity("score_effect", "log-odds per score sd", "positive") if cause in SCORED_ROOTS else None
+    if cause == OTHER and table.get("score_effect", required=False) is not None:
+        table.fault("the root `other` has no score", "score_effect", remedy="Remove it")
+    about = table.about()
+    table.finish()
+    return Mechanism(name, label, cause, shares, median, shape, effect, *about)
 
 
 def _shares(table: Table, key: str, types: tuple[str, ...]) -> dict[str, float]:
     """Shares by type; a single number holds for every type; types with share 0 are left out."""
-    value = table.get(key)
-    if value is None:
-        return {}
-    if not isinstance(value, Mapping):
-        number = table.number(key, 0.0, 1.0)
+    if not isinstance(table.get(key), Mapping):
+        number = table.number(key, 0.0, 1.0) if key in table.data else 0.0
         return {kind: number for kind in types if number > 0}
     given = table.table(key)
     assert given is not None
@@ -259,12 +245,10 @@ def _root_shares(table: Table | None, types: tuple[str, ...]) -> dict[str, dict[
     shares = {}
     for kind in types:
         row = table.table(kind)
-        values = (
-            {root: row.number(root, 0.0, 1.0) for root in SCORED_ROOTS} if row else dict.fromkeys(SCORED_ROOTS, 0.0)
-        )
+        values = {root: row.number(root, 0.0, 1.0) if row else 0.0 for root in SCORED_ROOTS}
         if row is not None:
             row.finish()
-            if not row.faults and not math.isclose(sum(values.values()), 1.0, abs_tol=_SUM_TOLERANCE):
+            if not math.isclose(sum(values.values()), 1.0, abs_tol=_SUM_TOLERANCE):
                 row.fault("shares of the roots sum to 1", got=f"{sum(values.values()):g}", remedy="Correct one of them")
         shares[kind] = {root: value * (1 - other) for root, value in values.items()} | {OTHER: other}
     table.about()
@@ -273,29 +257,36 @@ def _root_shares(table: Table | None, types: tuple[str, ...]) -> dict[str, dict[
 
 
 def _check_sums(
-    root: Table, found: Sequence[tuple[Mechanism, dict[str, float]]], types: tuple[str, ...], *, by_root: bool
+    root: Table,
+    found: Sequence[Mechanism],
+    types: tuple[str, ...],
+    root_share: Mapping[str, Mapping[str, float]] | None,
 ) -> None:
-    """Shares sum to 1 in each type, or in each root and type that has failures."""
-    roots = dict.fromkeys(mechanism.root for mechanism, _ in found) if by_root else {"": None}
+    """Shares sum to 1 in each type, or in each type and root that has failures."""
     for kind in types:
-        for cause in roots:
-            total = sum(shares.get(kind, 0.0) for m, shares in found if not by_root or m.root == cause)
+        causes = [cause for cause, share in root_share[kind].items() if share > 0] if root_share else [""]
+        for cause in causes:
+            total = sum(m.share.get(kind, 0.0) for m in found if cause in ("", m.root))
             if not math.isclose(total, 1.0, abs_tol=_SUM_TOLERANCE):
-                place = f"of root `{cause}` in" if by_root else "of"
+                place = f"of root `{cause}` in" if cause else "of"
                 rule = f"shares of mechanisms {place} type `{kind}` sum to 1"
                 root.fault(rule, "mechanism", got=f"{total:g}", remedy="Correct one of them")
 
 
-def _normalised(mechanisms: Sequence[Mechanism], types: tuple[str, ...]) -> tuple[Mechanism, ...]:
-    total = {kind: sum(m.share.get(kind, 0.0) for m in mechanisms) for kind in types}
+def _of_all_failures(
+    found: Sequence[Mechanism],
+    types: tuple[str, ...],
+    root_share: Mapping[str, Mapping[str, float]] | None,
+) -> tuple[Mechanism, ...]:
+    """The mechanisms with shares of all early failures, summing to 1 to the last digit."""
+    shares = [
+        {kind: share * (root_share[kind].get(m.root, 0.0) if root_share else 1.0) for kind, share in m.share.items()}
+        for m in found
+    ]
+    total = {kind: sum(one.get(kind, 0.0) for one in shares) for kind in types}
     return tuple(
-        Mechanism(
-            **{
-                **{name: getattr(m, name) for name in Mechanism.__dataclass_fields__},
-                "share": {kind: share / total[kind] for kind, share in m.share.items()},
-            }
-        )
-        for m in mechanisms
+        replace(m, share={kind: share / total[kind] for kind, share in one.items() if share > 0})
+        for m, one in zip(found, shares, strict=True)
     )
 
 
@@ -313,8 +304,9 @@ def _groups(root: Table, scored: tuple[str, ...]) -> tuple[Group, ...]:
     return tuple(groups)
 
 
-def _drivers(root: Table, mechanisms: tuple[str, ...]) -> tuple[Driver, ...]:
+def _drivers(root: Table, mechanisms: tuple[str, ...], indicators: tuple[Indicator, ...]) -> tuple[Driver, ...]:
     drivers = []
+    columns = (*KNOWN_COLUMNS, *(indicator.column for indicator in indicators))
     for name, table in root.collection("driver"):
         acts_on = table.names("acts_on", (*mechanisms, WEAR_OUT), "mechanism")
         if WEAR_OUT in acts_on and len(acts_on) > 1:
@@ -323,6 +315,9 @@ def _drivers(root: Table, mechanisms: tuple[str, ...]) -> tuple[Driver, ...]:
             )
         unit = "ln time ratio per unit" if WEAR_OUT in acts_on else "log-odds per unit"
         column, transform, centre, scale = _column(table, name)
+        if column not in columns:
+            remedy = instead(column, columns) if instead(column, columns) != "Remove it" else "Add an indicator of it"
+            table.fault("no records have this column", "column", got=column, remedy=remedy)
         drivers.append(
             Driver(name, column, transform, centre, scale, acts_on, table.quantity("coefficient", unit, "real"))
         )
@@ -332,7 +327,7 @@ def _drivers(root: Table, mechanisms: tuple[str, ...]) -> tuple[Driver, ...]:
 
 def _column(table: Table, name: str) -> tuple[str, str, float, float]:
     """Column, transformation, and centre and scale after it (the file states `centre` before it)."""
-    column = table.text("column", default=name)
+    column = table.name("column", default=name)
     if column in RESERVED_COLUMNS:
         table.fault("the column has another meaning", "column", got=column, remedy="Name a column of numbers")
     transform = table.choice("transform", tuple(TRANSFORMS), default="identity")
@@ -380,7 +375,7 @@ def _measures(
 ) -> tuple[Measure, ...]:
     default = root.table("selection", required="measure" in root.data)
     selection = default.as_quantity("log-odds", "real") if default is not None else None
-    taken = (*RESERVED_MEASURES, *RESERVED_COLUMNS, *(indicator.column for indicator in indicators))
+    taken = (*RESERVED_MEASURES, *RESERVED_COLUMNS, *KNOWN_COLUMNS, *(indicator.column for indicator in indicators))
     return tuple(
         _measure(name, table, types, mechanisms, selection) for name, table in root.collection("measure", taken=taken)
     )

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from riskmodel.distribution import Distribution, FloatArray
+from riskmodel.priorfiles import RawTables
 
 __all__ = [
     "ANY",
@@ -361,7 +361,7 @@ class PriorSet:
     groups, drivers, indicators, measures, costs
     files : mapping of str to str
         SHA-256 of each prior file, and of the overrides if there are any.
-    tables : mapping
+    raw : RawTables
         The tables as read, overrides included.
     """
 
@@ -382,7 +382,7 @@ class PriorSet:
     measures: tuple[Measure, ...]
     costs: tuple[Cost, ...]
     files: Mapping[str, str]
-    tables: Mapping[str, Any] = field(repr=False, compare=False)
+    raw: RawTables = field(repr=False, compare=False)
 
     @property
     def uses_types(self) -> bool:
@@ -424,7 +424,7 @@ class PriorSet:
         """Every quantity once, in the order of the fields; one that serves several measures comes once."""
         seen: set[str] = set()
         for part in fields(self):
-            if part.name not in ("files", "tables"):
+            if part.name not in ("files", "raw"):
                 for quantity in _quantities_in(getattr(self, part.name)):
                     if quantity.key not in seen:
                         seen.add(quantity.key)

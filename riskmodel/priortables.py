@@ -14,6 +14,8 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from riskmodel.distribution import PARAMETERS, SUPPORTS, Distribution
 from riskmodel.elicitation import ElicitationError, Expert, fit_quantiles, pool_experts
 from riskmodel.errors import Faults, RiskModelWarning
@@ -51,7 +53,9 @@ class Table:
     def fault(self, rule: str, key: str = "", *, got: object = "", remedy: str = "") -> None:
         """Note a fault of this table, or of one of its keys."""
         path = (*self.path, key) if key else self.path
-        self.faults.add(rule, file=self.raw.file_of(path), column=shown_path(path), got=got, remedy=remedy)
+        self.faults.add(
+            rule, file=self.raw.file_of(path) or "prior files", column=shown_path(path), got=got, remedy=remedy
+        )
 
     def get(self, key: str, *, required: bool = True) -> Any:
         """The raw value, None if absent; its absence is a fault where it is required."""
@@ -70,7 +74,17 @@ class Table:
         if not isinstance(value, str) or not value.strip():
             self.fault("a text is expected", key, got=shown(value), remedy="Write it in quotation marks")
             return ""
-        return " ".join(value.split())
+        text = " ".join(value.split())
+        if not text.isprintable():
+            self.fault("a text holds no control characters", key, got=text, remedy="Type it again")
+        return text
+
+    def name(self, key: str, *, default: str) -> str:
+        """A name: lower-case letters, digits and underscores."""
+        value = self.text(key, default=default)
+        if not _NAME.fullmatch(value):
+            self.fault("a name is lower-case letters, digits and _, a letter first", key, got=value)
+        return value
 
     def choice(self, key: str, allowed: Sequence[str], *, default: str | None = None) -> str:
         """One of `allowed`."""
@@ -221,7 +235,7 @@ class Table:
             return None
         for warning in caught:
             warnings.warn(f"{self.raw.file_of(self.path)}, {warning.message}", RiskModelWarning, stacklevel=2)
-        return found if found is not None and self._inside(found, support) else None
+        return found if found is not None and self._inside(found, support) and self._finite(found) else None
 
     def _refuse_strays(self, way: str) -> None:
         companions = {"distribution": {"parameters"}, "quantiles": {"family"}, "experts": {"family", "pooling"}}
@@ -289,7 +303,10 @@ class Table:
             elif number is None:
                 self.fault("a finite number is expected", key, got=shown(self.data[key]))
             else:
-                found[float(f"{match.group(1)}.{match.group(2) or 0}") / 100] = number
+                p = float(f"{match.group(1)}.{match.group(2) or 0}") / 100
+                if p in found:
+                    self.fault("the quantile is stated twice", key, remedy="Keep one of them")
+                found[p] = number
         ordered = sorted(found)
         return tuple(ordered), tuple(found[p] for p in ordered)
 
@@ -304,6 +321,14 @@ class Table:
             got=found,
             remedy="State another family" if found.family != "fixed" else "Correct the value",
         )
+        return False
+
+    def _finite(self, found: Distribution) -> bool:
+        with np.errstate(over="ignore", invalid="ignore"):
+            low, high = found.interval()
+        if math.isfinite(low) and math.isfinite(high) and (low < high or found.family == "fixed"):
+            return True
+        self.fault("the distribution has no 90 % interval a computer can hold", got=found, remedy="Check its size")
         return False
 
     def _interval(self, distribution: Distribution, stated: Any) -> tuple[float, float] | None:
