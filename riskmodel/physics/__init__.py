@@ -11,10 +11,11 @@ from __future__ import annotations
 from importlib import import_module
 from types import ModuleType
 
-__all__ = [  # noqa: F822 - loaded on first use
+__all__ = [
     "early_age",
     "evaporation",
     "fatigue",
+    "hydration",
     "interlayer",
     "internal_curing",
     "joints",
@@ -26,6 +27,7 @@ __all__ = [  # noqa: F822 - loaded on first use
     "survey",
     "thickness",
     "weather",
+    "young_slab",
 ]
 
 
