@@ -198,6 +198,7 @@ def test_shapes_broadcast():
             "`difference` must lie between -60 and 60 degC",
         ),
         (lambda: slab.split_profile([20, 30], [0.2, 0.0]), "List the nodes from the bottom up"),
+        (lambda: slab.split_profile([20, 25, 30], [0, 0.2]), "Put the depth last"),
         (lambda: slab.split_profile([20, np.nan], [0, 0.2]), "`temperature`"),
         (lambda: slab.self_equilibrating_stress(90, modulus=3e4, expansion=1e-5), "`remainder`"),
         (lambda: slab.total_difference(99, at_set=0, moisture_difference=0, expansion=1e-5), "`measured`"),
