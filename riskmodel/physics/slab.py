@@ -386,8 +386,8 @@ def split_profile(temperature: ArrayLike, elevation: ArrayLike) -> Profile:
     step = within("steps of elevation", np.diff(z), 1e-6, 1.0, "m", remedy="List the nodes from the bottom up")
     if T.shape[-1:] != z.shape:
         raise RiskModelError(
-            f"`temperature` must have one value for each node of `elevation` on its last axis; got shapes {T.shape} and "
-            f"{z.shape}. Put the depth last."
+            f"`temperature` must have one value for each node of `elevation` on its last axis; got shapes {T.shape} "
+            f"and {z.shape}. Put the depth last."
         )
     height, arm = z[-1] - z[0], z - 0.5 * (z[-1] + z[0])
     low, high, lever_low, lever_high = T[..., :-1], T[..., 1:], arm[:-1], arm[1:]
