@@ -113,7 +113,7 @@ def fit_quantiles(
     if considered[chosen] > MISFIT_LIMIT:
         warnings.warn(
             f"{_named(name)}the {chosen} distribution misses the stated quantiles by up to "
-            f"{considered[chosen]:.2f} in probability. State another family or check the quantiles.",
+            f"{considered[chosen]:.3f} in probability. State another family or check the quantiles.",
             RiskModelWarning,
             stacklevel=2,
         )
