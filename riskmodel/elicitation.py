@@ -416,7 +416,11 @@ def pool_experts(
         raise ElicitationError(f"{_named(name)}no expert was given. State at least one.")
     fits = [
         fit_quantiles(
-            expert.probabilities, expert.values, family=family, support=support, name=f"{_named(name)}{expert.name}"
+            expert.probabilities,
+            expert.values,
+            family=family,
+            support=support,
+            name=": ".join(part for part in (name, expert.name) if part),
         )
         for expert in experts
     ]

@@ -91,8 +91,8 @@ def load_priors(directory: Path | str | None = None, overrides: Mapping[str, Any
     directory : path, optional
         Every `*.toml` in it is read. Default: the files that come with the program.
     overrides : mapping, optional
-        A study's changes, nested as the files are. A quantity whose distribution changes states
-        unit unchanged, but its own status and source.
+        A study's changes, nested as the files are. A quantity whose distribution changes keeps its
+        unit and states its own status and source; its interval may be left out.
 
     Raises
     ------
@@ -125,7 +125,6 @@ def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
     indicators = _indicators(root)
     wear_out = root.table("wear_out")
     path = root.table("path")
-    scored = tuple(dict.fromkeys(m.root for m in mechanisms if m.root in SCORED_ROOTS))
     built = PriorSet(
         early_failure=root.quantity("early_failure", "probability", "unit"),
         types=types,
@@ -138,7 +137,7 @@ def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
         label_error=root.quantity("label_error", "probability", "unit"),
         year_slope=root.quantity("year_slope", "log-odds per decade", "real"),
         year_centre=root.number("year_centre", 1900, 2100),
-        groups=_groups(root, scored),
+        groups=_groups(root),
         drivers=_drivers(root, tuple(m.name for m in mechanisms), indicators),
         indicators=indicators,
         measures=_measures(root, names, mechanisms, indicators),
@@ -206,7 +205,15 @@ def _mechanisms(root: Table, types: tuple[str, ...]) -> tuple[Mechanism, ...]:
         root.fault("`root_share` goes with `within_root`", "root_share", remedy="Remove it")
     else:
         _check_sums(root, found, types, root_share)
-        return _of_all_failures(found, types, root_share)
+        found = _of_all_failures(found, types, root_share)
+        for mechanism in found:
+            if not mechanism.share:
+                root.fault(
+                    "the mechanism has no share in any overlay type",
+                    "mechanism",
+                    got=mechanism.name,
+                    remedy="Remove it, or give it a share",
+                )
     return tuple(found)
 
 
@@ -277,23 +284,23 @@ def _of_all_failures(
     found: Sequence[Mechanism],
     types: tuple[str, ...],
     root_share: Mapping[str, Mapping[str, float]] | None,
-) -> tuple[Mechanism, ...]:
+) -> list[Mechanism]:
     """The mechanisms with shares of all early failures, summing to 1 to the last digit."""
     shares = [
         {kind: share * (root_share[kind].get(m.root, 0.0) if root_share else 1.0) for kind, share in m.share.items()}
         for m in found
     ]
     total = {kind: sum(one.get(kind, 0.0) for one in shares) for kind in types}
-    return tuple(
+    return [
         replace(m, share={kind: share / total[kind] for kind, share in one.items() if share > 0})
         for m, one in zip(found, shares, strict=True)
-    )
+    ]
 
 
 # --------------------------------------------------------------- groups, drivers and indicators
 
 
-def _groups(root: Table, scored: tuple[str, ...]) -> tuple[Group, ...]:
+def _groups(root: Table) -> tuple[Group, ...]:
     groups = []
     for column, table in root.collection("group"):
         if column not in GROUPS:
