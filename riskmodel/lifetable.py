@@ -15,7 +15,6 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -23,19 +22,65 @@ from numpy.typing import ArrayLike, NDArray
 
 from riskmodel import innermost
 from riskmodel.errors import Faults, InputError, RiskModelWarning
+from riskmodel.schema import Kind, Variable, define, stamp
 
 __all__ = ["cumulative_incidence", "kaplan_meier", "survival_at", "turnbull"]
 
 Floats = NDArray[np.float64]
 
-UNITS = {
-    "age": "yr",
-    "age_lower": "yr",
-    "age_upper": "yr",
-    "at_risk": "sections",
-    "failures": "sections",
-    "undetermined": "yes or no",
+_AGE, _CAUSE, _INTERVAL = ("age",), ("age", "cause"), ("age_interval",)
+_CURVE = {
+    "at_risk": Variable(_AGE, "float", "1", "sections at risk just before the age"),
+    "survival": Variable(_AGE, "float", "1", "share surviving the age"),
+    "standard_error": Variable(_AGE, "float", "1", "standard error of survival"),
 }
+_AT_AGE = {"age": Variable(_AGE, "float", "year", "age")}
+
+define(
+    Kind(
+        "life_table",
+        coords=_AT_AGE,
+        variables={**_CURVE, "failures": Variable(_AGE, "float", "1", "sections failed at the age")},
+    )
+)
+define(
+    Kind(
+        "incidence_table",
+        coords={**_AT_AGE, "cause": Variable(("cause",), "text", "", "cause of failure")},
+        variables={
+            **_CURVE,
+            "failures": Variable(_CAUSE, "float", "1", "sections failed at the age"),
+            "incidence": Variable(_CAUSE, "float", "1", "share failed by the cause up to the age"),
+            "incidence_error": Variable(_CAUSE, "float", "1", "standard error of incidence"),
+        },
+    )
+)
+define(
+    Kind(
+        "interval_life_table",
+        coords={
+            "age_lower": Variable(_INTERVAL, "float", "year", "age after which the interval begins"),
+            "age_upper": Variable(_INTERVAL, "float", "year", "age at which the interval ends"),
+        },
+        variables={
+            "mass": Variable(_INTERVAL, "float", "1", "share failing in the interval"),
+            "survival": Variable(_INTERVAL, "float", "1", "share surviving the interval"),
+            "at_risk": Variable(_INTERVAL, "float", "1", "expected sections at risk"),
+            "failures": Variable(_INTERVAL, "float", "1", "expected sections failed"),
+            "undetermined": Variable(_INTERVAL, "bool", "1", "whether other masses are as likely"),
+        },
+    )
+)
+define(
+    Kind(
+        "survival",
+        coords=_AT_AGE,
+        variables={
+            "survival_lower": Variable(_AGE, "float", "1", "least survival that the table allows"),
+            "survival_upper": Variable(_AGE, "float", "1", "greatest survival that the table allows"),
+        },
+    )
+)
 
 
 @dataclass(frozen=True)
@@ -111,7 +156,8 @@ def kaplan_meier(
         "survival": survival,
         "standard_error": np.sqrt(variance[:, 0]),
     }
-    return _table({name: ("age", value) for name, value in columns.items()}, {"age": ages})
+    table = xr.Dataset({name: ("age", value) for name, value in columns.items()}, coords={"age": ages})
+    return stamp(table, "life_table")
 
 
 def cumulative_incidence(
@@ -168,7 +214,7 @@ def cumulative_incidence(
     survival, variance = _product_limit(at_risk, failures)
     before = np.concatenate([[1.0], survival[:-1]])[: ages.size]
     incidence = np.cumsum(before[:, None] * failures / at_risk[:, None], axis=0)
-    return _table(
+    table = xr.Dataset(
         {
             "at_risk": ("age", at_risk),
             "failures": (("age", "cause"), failures),
@@ -177,8 +223,9 @@ def cumulative_incidence(
             "survival": ("age", survival),
             "standard_error": ("age", np.sqrt(variance[:, 0])),
         },
-        {"age": ages, "cause": list(listed)},
+        coords={"age": ages, "cause": np.array(listed, dtype=str)},
     )
+    return stamp(table, "incidence_table")
 
 
 def turnbull(
@@ -250,7 +297,7 @@ def turnbull(
     increments, iterations = innermost.maximise(cells, tolerance, max_iterations)
     failures, at_risk = innermost.expected(cells, increments)
     survival = np.append(np.exp(-np.cumsum(increments)), 0.0)
-    table = _table(
+    table = xr.Dataset(
         {
             "mass": ("age_interval", np.diff(1.0 - survival, prepend=0.0)),
             "survival": ("age_interval", survival),
@@ -258,9 +305,9 @@ def turnbull(
             "failures": ("age_interval", failures),
             "undetermined": ("age_interval", innermost.undetermined(cells, increments)),
         },
-        {"age_lower": ("age_interval", cells.lower), "age_upper": ("age_interval", cells.upper)},
+        coords={"age_lower": ("age_interval", cells.lower), "age_upper": ("age_interval", cells.upper)},
     )
-    return table.assign_attrs(
+    return stamp(table, "interval_life_table").assign_attrs(
         log_likelihood=innermost.log_likelihood(cells, increments),
         self_consistency=innermost.breach(cells, increments),
         iterations=iterations,
@@ -297,13 +344,8 @@ def survival_at(table: xr.Dataset, age: ArrayLike, *, given: float = 0.0) -> xr.
         faults.add("the table must have survivors at this age", column="given", got=given, remedy="Give a lower age")
         faults.raise_any(InputError)
     lower, upper = _bounds(table, np.maximum(ages, given))
-    return xr.Dataset(
-        {
-            "survival_lower": ("age", lower / start_upper, {"units": "1"}),
-            "survival_upper": ("age", np.minimum(upper / start_lower, 1.0), {"units": "1"}),
-        },
-        coords={"age": ("age", ages, {"units": "yr"})},
-    )
+    curve = {"survival_lower": lower / start_upper, "survival_upper": np.minimum(upper / start_lower, 1.0)}
+    return stamp(xr.Dataset({name: ("age", value) for name, value in curve.items()}, coords={"age": ages}), "survival")
 
 
 def _bounds(table: xr.Dataset, ages: Floats) -> tuple[Floats, Floats]:
@@ -313,15 +355,6 @@ def _bounds(table: xr.Dataset, ages: Floats) -> tuple[Floats, Floats]:
     begun = np.searchsorted(lower.values, ages, side="left")
     ended = np.searchsorted(upper.values, ages, side="right")
     return after[np.maximum(begun, ended)], after[ended]
-
-
-def _table(columns: dict[str, Any], coords: dict[str, Any]) -> xr.Dataset:
-    """Dataset with a unit on every variable."""
-    table = xr.Dataset(columns, coords=coords)
-    for name in table.variables:
-        if name != "cause":
-            table[name].attrs["units"] = UNITS.get(str(name), "1")
-    return table
 
 
 # Observations ------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from riskmodel import innermost
 from riskmodel.errors import InputError, RiskModelWarning
 from riskmodel.lifetable import cumulative_incidence, kaplan_meier, survival_at, turnbull
+from riskmodel.schema import check
 
 INF = np.inf
 
@@ -371,12 +372,13 @@ def test_an_age_nobody_is_known_to_cross_is_told():
 # Shape and messages ------------------------------------------------------------------------
 
 
-def test_tables_carry_names_and_units():
-    tables = [kaplan_meier(*remission()), turnbull(*retraction()), cumulative_incidence([1, 2], ["a", ""])]
-    assert [tuple(t.sizes) for t in tables] == [("age",), ("age_interval",), ("age", "cause")]
-    for table in tables:
-        assert all("units" in table[name].attrs for name in table.variables if name != "cause")
-    assert tables[0].age.attrs["units"] == "yr"
+def test_tables_are_of_their_published_kinds():
+    curve, intervals = kaplan_meier(*remission()), turnbull(*retraction())
+    check(curve, "life_table")
+    check(intervals, "interval_life_table")
+    check(cumulative_incidence([1, 2], ["a", ""]), "incidence_table")
+    check(survival_at(intervals, [1.0]), "survival")
+    assert curve.age.attrs["units"] == "year"
 
 
 def test_no_failure_at_all_gives_an_empty_table():

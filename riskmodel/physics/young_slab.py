@@ -215,7 +215,8 @@ def march(case: SawingCase, *, horizon: float, step: float) -> History:
     profile over an insulated base, so that top and bottom differ by ``q h / 2k``.
     Axial stress ``sum K E (-cte dT + autogenous + drying)``, capped by the drag ``gamma L f / 2``
     unless bonded; curl stress ``sum K E (cte d(q h/2k) + d(drying difference)) / (2 (1 - nu))`` of
-    a slab held flat. Water lost after set dries linearly with depth. E grows with sqrt(x), tensile
+    a slab held flat. Drying falls linearly with depth; before initial set
+    there is no stiffness, so that water lost then strains nothing. E grows with sqrt(x), tensile
     strength with x (`hydration.strength_fraction`); the relaxation K with sqrt(x) up to x = 0.3.
     The temperature of the middle of a step is extrapolated from the last step (second order).
 
@@ -290,7 +291,7 @@ class _Slab:
         built = np.maximum(degree - start, 0.0) / (self.mix.ultimate - start)
         middle = 0.5 * (built + self.built)
         stiffness = self.stiffness * np.sqrt(middle * np.minimum(middle / MATURE, 1.0))
-        drying = SHRINKAGE_PER_WATER / self.value["thickness"] * np.where(built > 0, water, 0.0)
+        drying = SHRINKAGE_PER_WATER / self.value["thickness"] * water
         shrinking = self.value["autogenous_strain"] * (built - self.built) + drying
         self.axial = self.axial + stiffness * (shrinking - self.value["expansion"] * self.change)
         bending = self.value["expansion"] * (difference - self.difference) + 2 * drying

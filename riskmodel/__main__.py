@@ -1,0 +1,5 @@
+"""`python -m riskmodel`: the command line."""
+
+from .cli import main
+
+main()

@@ -1,0 +1,380 @@
+"""Calibration: the sampler, the gate its result must pass, and the table of parameters.
+
+Nothing that fails the gate leaves this module as a result.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from .errors import CalibrationError
+from .measures import deltas_of, type_index
+from .priordraws import prior_draws as draw_priors
+from .priors import PriorSet
+from .streams import integer_seed
+
+if TYPE_CHECKING:
+    from .model import LifeSettings
+    from .records import Records
+
+__all__ = ["Calibration", "Check", "Gate", "Sampling", "calibrate", "parameter_table", "prior_draws"]
+
+Progress = Callable[[int, int, str], None]
+POLL_SECONDS = 0.5
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Settings of the sampler and its gate.
+
+    Parameters
+    ----------
+    chains, draws, tune : int
+        Draws kept and warm-up steps are per chain.
+    target_accept : float in (0, 1)
+    seed : int
+    cores : int or None
+        None: one a chain, as many as the machine has.
+    gate_rhat : float
+        Largest R-hat allowed.
+    gate_ess : float
+        Smallest bulk and tail effective sample size allowed.
+    gate_ebfmi : float
+        Smallest energy Bayesian fraction of missing information allowed, by chain.
+    gate_divergences : float
+        Largest share of diverging draws allowed.
+    """
+
+    chains: int = 4
+    draws: int = 500
+    tune: int = 500
+    target_accept: float = 0.9
+    seed: int = 20260101
+    cores: int | None = None
+    gate_rhat: float = 1.01
+    gate_ess: float = 400.0
+    gate_ebfmi: float = 0.3
+    gate_divergences: float = 0.0
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check of the gate: what was found, against which limit, and what to do if it failed."""
+
+    name: str
+    value: float
+    limit: float
+    passed: bool
+    where: str
+    remedy: str
+
+    def __str__(self) -> str:
+        verdict = "passed" if self.passed else f"FAILED: {self.remedy}"
+        at = f" ({self.where})" if self.where else ""
+        return f"{self.name} {self.value:.4g}{at}, limit {self.limit:g}: {verdict}"
+
+
+@dataclass(frozen=True)
+class Gate:
+    """All checks; `passed` only if each did."""
+
+    checks: tuple[Check, ...]
+
+    @property
+    def passed(self) -> bool:
+        """Whether the draws may be reported."""
+        return all(check.passed for check in self.checks)
+
+    def __str__(self) -> str:
+        return "\n".join(str(check) for check in self.checks)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Draws of every parameter.
+
+    Parameters
+    ----------
+    tree : DataTree
+        Groups `posterior` (prior draws if `prior_only`), `prior` (moments of the effects), and with
+        records `sample_stats` and `log_likelihood` (chain, draw, section).
+    gate : Gate or None
+        None where nothing was sampled.
+    prior_only : bool
+    """
+
+    tree: xr.DataTree
+    gate: Gate | None = None
+    prior_only: bool = False
+    timing: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def posterior(self) -> xr.Dataset:
+        """Draws (chain, draw, ...)."""
+        return self.tree["posterior"].to_dataset()
+
+
+def calibrate(
+    records: Records | None,
+    priors: PriorSet,
+    *,
+    settings: LifeSettings | None = None,
+    sampling: Sampling | None = None,
+    progress: Progress | None = None,
+    gate: bool = True,
+) -> Calibration:
+    """Sample the posterior of a study, or its prior where there are no records.
+
+    Parameters
+    ----------
+    records : Records or None
+    priors : PriorSet
+    settings : LifeSettings, optional
+    sampling : Sampling, optional
+    progress : callable (done, total, text), optional
+    gate : bool
+        False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
+
+    Raises
+    ------
+    CalibrationError
+        If the gate fails: each failed check with its value, limit and remedy.
+    """
+    sampling = sampling or Sampling()
+    early_age = settings.early_age if settings is not None else 10.0
+    if records is None or records.sections.sizes["section"] == 0:
+        return prior_draws(priors, early_age=early_age, sampling=sampling)
+    from .model import build_model
+
+    started = time.perf_counter()
+    model = build_model(records, priors, settings=settings)
+    tree, compiled_at = _sample(model, sampling, progress)
+    sampled_at = time.perf_counter()
+    tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset()))
+    tree["prior"] = xr.DataTree(
+        prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior
+    )
+    checked = check_draws(tree, sampling)
+    if gate and not checked.passed:
+        failed = "\n".join(f"- {check}" for check in checked.checks if not check.passed)
+        raise CalibrationError(f"the sampler's draws failed the gate and are not reported as a result:\n{failed}")
+    tree.attrs["gate"] = json.dumps([check.__dict__ for check in checked.checks])
+    timing = {"compile": compiled_at - started, "sample": sampled_at - compiled_at}
+    return Calibration(tree, checked, prior_only=False, timing=timing)
+
+
+def _sample(model: Any, sampling: Sampling, progress: Progress | None) -> tuple[xr.DataTree, float]:
+    """Run nutpie in the background, so that an interrupt stops it at once."""
+    import nutpie
+
+    if progress is not None:
+        progress(0, 1, "compiling the model")
+    compiled = nutpie.compile_pymc_model(model)
+    compiled_at = time.perf_counter()
+    total = sampling.chains * (sampling.draws + sampling.tune)
+
+    def report(chains: list[Any]) -> None:
+        if progress is not None:
+            progress(sum(c.finished_draws for c in chains), total, "sampling")
+
+    handle = nutpie.sample(
+        compiled,
+        draws=sampling.draws,
+        tune=sampling.tune,
+        chains=sampling.chains,
+        cores=sampling.cores,
+        seed=integer_seed(sampling.seed, "sampler"),
+        target_accept=sampling.target_accept,
+        save_warmup=False,
+        progress_bar=False,
+        progress_callback=report,
+        blocking=False,
+    )
+    try:
+        while not handle.is_finished:
+            time.sleep(POLL_SECONDS)
+        tree = handle.wait()
+    except KeyboardInterrupt:
+        handle.abort()
+        raise
+    stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
+    return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
+
+
+def section_log_likelihood(model: Any, posterior: xr.Dataset) -> xr.Dataset:
+    """Log-likelihood of every section at every draw, Dataset (chain, draw, section)."""
+    import pytensor
+
+    names = [v.name for v in model.free_RVs]
+    evaluate = pytensor.function(model.free_RVs, model.riskmodel_per_section, on_unused_input="ignore")
+    shape = (posterior.sizes["chain"], posterior.sizes["draw"])
+    arrays = [posterior[name].values for name in names]
+    out = np.empty((*shape, len(model.coords["section"])))
+    for chain in range(shape[0]):
+        for draw in range(shape[1]):
+            out[chain, draw] = evaluate(*(a[chain, draw] for a in arrays))
+    return xr.Dataset(
+        {"records": (("chain", "draw", "section"), out, {"units": "1"})},
+        coords={"section": list(model.coords["section"])},
+    )
+
+
+def prior_draws(
+    priors: PriorSet,
+    *,
+    early_age: float = 10.0,
+    sampling: Sampling | None = None,
+    records: Records | None = None,
+) -> Calibration:
+    """Draws from the priors alone, in the layout of a posterior with one chain.
+
+    Parameters
+    ----------
+    records : Records, optional
+        Only their mix of overlay types is used, which the effects' log-odds depend on.
+    """
+    sampling = sampling or Sampling()
+    mix = None
+    if records is not None and records.sections.sizes["section"]:
+        mix = np.bincount(type_index(records.sections, priors), minlength=len(priors.types))
+    drawn = draw_priors(
+        priors, draws=sampling.chains * sampling.draws, seed=sampling.seed, early_age=early_age, mix=mix
+    )
+    return Calibration(xr.DataTree.from_dict({"posterior": drawn}), None, prior_only=True)
+
+
+# -------------------------------------------------------------------------------------- gate
+
+
+def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
+    """Divergences, R-hat, bulk and tail effective sample size, E-BFMI."""
+    import arviz as az
+
+    stats = tree["sample_stats"].to_dataset()
+    posterior = sampled_only(tree["posterior"].to_dataset())
+    longer = "raise `tune` and `draws` in [sampling]"
+    diverging = float(stats["diverging"].mean())
+    checks = [
+        Check(
+            "share of diverging draws",
+            diverging,
+            sampling.gate_divergences,
+            diverging <= sampling.gate_divergences,
+            "",
+            "raise `target_accept` towards 0.99; if it persists a prior is too wide for these records",
+        )
+    ]
+    for name, statistic, limit, above in (
+        ("R-hat", az.rhat(posterior), sampling.gate_rhat, False),
+        ("bulk effective sample size", az.ess(posterior, method="bulk"), sampling.gate_ess, True),
+        ("tail effective sample size", az.ess(posterior, method="tail"), sampling.gate_ess, True),
+    ):
+        value, where = _worst(statistic, smallest=above)
+        passed = bool(value >= limit if above else value <= limit)
+        checks.append(Check(name, value, limit, passed, where, longer))
+    energy = float(np.min(bfmi(stats["energy"].values)))
+    checks.append(
+        Check("E-BFMI", energy, sampling.gate_ebfmi, energy >= sampling.gate_ebfmi, "", f"{longer}, then widen no prior")
+    )
+    return Gate(tuple(checks))
+
+
+def bfmi(energy: np.ndarray) -> np.ndarray:
+    """Energy Bayesian fraction of missing information by chain (Betancourt 2016; page not seen)."""
+    return np.square(np.diff(energy, axis=-1)).mean(axis=-1) / np.var(energy, axis=-1)
+
+
+def sampled_only(posterior: xr.Dataset) -> xr.Dataset:
+    """Variables that vary: fixed priors and elements that are constant have no R-hat."""
+    keep = {}
+    for name, variable in posterior.data_vars.items():
+        varies = variable.std(("chain", "draw")) > 0
+        if variable.ndim == 2:
+            if bool(varies):
+                keep[name] = variable
+        elif bool(varies.any()):
+            keep[name] = variable.where(varies, drop=True) if varies.ndim == 1 else variable
+    return xr.Dataset(keep)
+
+
+def _worst(statistic: xr.Dataset, *, smallest: bool) -> tuple[float, str]:
+    """Least favourable value over all variables and where it is."""
+    dataset = statistic.to_dataset() if isinstance(statistic, xr.DataTree) else statistic
+    found: list[tuple[float, str]] = []
+    for name, variable in dataset.data_vars.items():
+        values = np.asarray(variable.values, float)
+        if not np.isfinite(values).any():
+            continue
+        flat = np.nanargmin(values) if smallest else np.nanargmax(values)
+        place = np.unravel_index(flat, values.shape)
+        labels = [str(variable[dim].values[i]) if dim in variable.coords else str(i) for dim, i in zip(variable.dims, place, strict=True)]
+        found.append((float(values[place]), f"{name}[{', '.join(labels)}]" if labels else str(name)))
+    return min(found) if smallest else max(found)
+
+
+# ------------------------------------------------------------------------------------- table
+
+
+def parameter_table(calibration: Calibration, priors: PriorSet) -> pd.DataFrame:
+    """Parameters with prior and posterior mean and sd, 90 % interval, selection sd, R-hat and ESS.
+
+    For each effect of a measure `selection_sd` is the prior sd of the selection term that stands
+    beside it: observational records cannot teach the effect better than that.
+    """
+    import arviz as az
+
+    posterior = reported(calibration.posterior)
+    prior = reported(calibration.tree["prior"].to_dataset()) if "prior" in calibration.tree.children else posterior
+    diagnose = not calibration.prior_only
+    rhat = az.rhat(posterior) if diagnose else None
+    ess = az.ess(posterior, method="bulk") if diagnose else None
+    rows = []
+    selection = _selection_sd(priors)
+    for name, variable in posterior.data_vars.items():
+        inner = [d for d in variable.dims if d not in ("chain", "draw")]
+        for place in np.ndindex(*(variable.sizes[d] for d in inner)):
+            at = dict(zip(inner, place, strict=True))
+            labels = [str(variable[d].values[i]) for d, i in at.items()]
+            values = variable.isel(at).values.ravel()
+            believed = prior[name].isel(at).values.ravel() if name in prior else np.array([np.nan])
+            rows.append(
+                {
+                    "parameter": f"{name}[{', '.join(labels)}]" if labels else str(name),
+                    "prior_mean": believed.mean(),
+                    "prior_sd": believed.std(),
+                    "selection_sd": selection.get(labels[0], np.nan) if name == "delta" else np.nan,
+                    "mean": values.mean(),
+                    "sd": values.std(),
+                    "lower": np.quantile(values, 0.05),
+                    "upper": np.quantile(values, 0.95),
+                    "rhat": float(rhat[name].isel(at)) if rhat is not None else np.nan,
+                    "ess_bulk": float(ess[name].isel(at)) if ess is not None else np.nan,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def reported(posterior: xr.Dataset) -> xr.Dataset:
+    """Parameters a reader sees: no standardised internals, no constants."""
+    hidden = ("_raw", "_score", "wear_out_common", "wear_out_by_type", "share_offset")
+    return sampled_only(posterior.drop_vars([v for v in posterior.data_vars if str(v).endswith(hidden)]))
+
+
+def _selection_sd(priors: PriorSet) -> dict[str, float]:
+    roots = [m.root for m in priors.mechanisms]
+    return {
+        d.name: priors.measures[d.measure].selection[roots[d.mechanism]].distribution.sd for d in deltas_of(priors)
+    }
+
+
+def quick(sampling: Sampling, **changes: Any) -> Sampling:
+    """A copy with changes, for tests and variants."""
+    return replace(sampling, **changes)

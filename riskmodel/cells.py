@@ -1,0 +1,205 @@
+"""Records as constants on the age grid: what each section's likelihood sums over.
+
+The latent age at failure of a section is summed out over cells of an age grid. Everything here is
+NumPy and is computed once for each set of records.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from .condition import Condition
+
+if TYPE_CHECKING:
+    from .records import Records
+
+__all__ = ["AgeGrid", "CellData"]
+
+OUT = -1e30  # log weight of a cell that a section's records rule out; finite, so gradients stay finite
+
+
+@dataclass(frozen=True)
+class AgeGrid:
+    """Age cells: 0 to `first`, then geometric to `last`, then one open cell.
+
+    Parameters
+    ----------
+    first, last : float
+        Years.
+    cells : int
+        Number of cells, the first and the open one included.
+    open_age : float
+        Representative age of the open cell, years.
+    """
+
+    first: float = 0.25
+    last: float = 120.0
+    cells: int = 96
+    open_age: float = 150.0
+
+    FOREVER = 1e4
+
+    @cached_property
+    def edges(self) -> np.ndarray:
+        """Cell edges, shape (cells + 1,), years; the last stands for infinity."""
+        inner = np.geomspace(self.first, self.last, self.cells - 1)
+        return np.concatenate([[0.0], inner, [self.FOREVER]])
+
+    @cached_property
+    def ages(self) -> np.ndarray:
+        """Representative age of each cell, shape (cells,), years."""
+        edges = self.edges
+        inner = np.sqrt(edges[1:-2] * edges[2:-1])
+        return np.concatenate([[0.5 * self.first], inner, [self.open_age]])
+
+
+@dataclass(frozen=True)
+class CellData:
+    """Constants of the likelihood.
+
+    Parameters
+    ----------
+    grid : AgeGrid
+    condition : Condition
+    lower, upper : ndarray (section,)
+        Hard bounds of the age at failure, years (0 and `AgeGrid.FOREVER` where none).
+    in_service, removed, entry : ndarray (section,)
+        Ages, years; NaN where the section has none (`entry`: 0).
+    time, z, used : ndarray (section, reading)
+        Ages (years), readings on the z scale and 0/1 marks; padded.
+    capped_section, capped_time : ndarray (capped reading,)
+    named : ndarray of bool (section, mechanism + 1)
+        Label sets, wear-out last.
+    """
+
+    grid: AgeGrid
+    condition: Condition
+    lower: np.ndarray
+    upper: np.ndarray
+    in_service: np.ndarray
+    removed: np.ndarray
+    entry: np.ndarray
+    time: np.ndarray
+    z: np.ndarray
+    used: np.ndarray
+    capped_section: np.ndarray
+    capped_time: np.ndarray
+    named: np.ndarray
+
+    @classmethod
+    def of(cls, records: Records, grid: AgeGrid, *, hard_removal: bool = False) -> CellData:
+        """Take the constants from records.
+
+        Parameters
+        ----------
+        records : Records
+        grid : AgeGrid
+        hard_removal : bool
+            True where the removal lag is fixed at zero: being in service, removal and entry then
+            bound the age at failure itself.
+        """
+        sections = records.sections
+        lower = np.asarray(sections["age_lower"].values, float)
+        upper = np.minimum(np.asarray(sections["age_upper"].values, float), grid.FOREVER)
+        in_service = np.asarray(sections["age_in_service"].values, float)
+        removed = np.asarray(sections["age_removed"].values, float)
+        if hard_removal:
+            lower = np.fmax(lower, in_service)
+            upper = np.fmin(upper, removed)
+            in_service, removed = np.full_like(in_service, np.nan), np.full_like(removed, np.nan)
+        time, z, used = _padded(records, len(lower))
+        capped = records.readings["status"].values == "capped"
+        return cls(
+            grid,
+            records.condition,
+            lower,
+            upper,
+            in_service,
+            removed,
+            np.asarray(sections["age_entry"].values, float),
+            time,
+            z,
+            used,
+            np.asarray(records.readings["section_index"].values, int)[capped],
+            np.asarray(records.readings["age"].values, float)[capped],
+            np.asarray(sections["named"].values, bool),
+        )
+
+    @property
+    def sections(self) -> int:
+        """Number of sections."""
+        return len(self.lower)
+
+    @cached_property
+    def cuts(self) -> np.ndarray:
+        """Cell edges cut at the hard bounds, shape (section, cells + 1), years."""
+        return np.clip(self.grid.edges[None, :], self.lower[:, None], self.upper[:, None])
+
+    @cached_property
+    def bounded(self) -> bool:
+        """Whether any section has a hard bound."""
+        return bool((self.lower > 0).any() or (self.upper < self.grid.FOREVER).any())
+
+    @cached_property
+    def below(self) -> np.ndarray:
+        """Edges below the lower hard bound, bool (section, cells + 1)."""
+        return self.grid.edges[None, :] < self.lower[:, None]
+
+    @cached_property
+    def above(self) -> np.ndarray:
+        """Edges above the upper hard bound, bool (section, cells + 1)."""
+        return self.grid.edges[None, :] > self.upper[:, None]
+
+    @cached_property
+    def last_used(self) -> np.ndarray:
+        """Age of the last used reading, shape (section,), 0 where none."""
+        latest = np.max(self.time * self.used, axis=1, initial=0.0)
+        np.maximum.at(latest, self.capped_section, self.capped_time)
+        return latest
+
+    @cached_property
+    def mask(self) -> np.ndarray:
+        """0 for cells that count and `OUT` for the others, shape (section, cells).
+
+        Cells outside the hard bounds, cells that begin after the removal, and cells younger than
+        half the age of the last used reading: a path that failed so early would lie over ten
+        standard deviations below that reading, and the powers of age there overflow and cancel.
+        """
+        edges = self.grid.edges
+        overlaps = (edges[None, 1:] > self.lower[:, None]) & (edges[None, :-1] < self.upper[:, None])
+        with np.errstate(invalid="ignore"):
+            overlaps &= ~(edges[None, :-1] >= self.removed[:, None])
+        old_enough = self.grid.ages[None, :] >= 0.5 * self.last_used[:, None]
+        both = overlaps & old_enough
+        # contradictory records keep their hard cells: the path then says how badly they fit
+        both = np.where(both.any(axis=1, keepdims=True), both, overlaps)
+        return np.where(both, 0.0, OUT)
+
+    def after(self, ages: np.ndarray) -> np.ndarray:
+        """Years from each cut edge to `ages` (row,), shape (row, cells + 1), negative where later."""
+        return ages[:, None] - np.minimum(self.cuts, self.grid.open_age)
+
+    @cached_property
+    def widths(self) -> np.ndarray:
+        """Width of the cut cells as the exit terms see them, years, at least 1e-9."""
+        return np.maximum(np.diff(np.minimum(self.cuts, self.grid.open_age), axis=1), 1e-9)
+
+
+def _padded(records: Records, sections: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Used readings in rows of equal length: ages, z values, marks."""
+    readings = records.readings
+    used = readings["status"].values == "used"
+    index = np.asarray(readings["section_index"].values, int)[used]
+    counts = np.bincount(index, minlength=sections) if sections else np.zeros(0, int)
+    width = max(1, int(counts.max(initial=0)))
+    place = np.arange(len(index)) - np.repeat(np.cumsum(counts) - counts, counts)
+    time, z, mark = np.ones((sections, width)), np.zeros((sections, width)), np.zeros((sections, width))
+    # a reading on the opening day would make the power of its age singular
+    time[index, place] = np.maximum(np.asarray(readings["age"].values, float)[used], 1e-3)
+    z[index, place] = np.asarray(readings["z"].values, float)[used]
+    mark[index, place] = 1.0
+    return time, z, mark

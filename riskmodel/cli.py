@@ -1,0 +1,178 @@
+"""The command line. Loads nothing heavy before a command runs."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+import warnings
+from pathlib import Path
+from typing import NoReturn
+
+import click
+
+from . import __version__
+from .errors import RiskModelError, RiskModelWarning, printable
+
+__all__ = ["TerminalWatcher", "commands", "main"]
+
+FAULT, INTERRUPTED = 2, 130
+STUDY = click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
+OUT = click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder of the results.")
+
+
+class TerminalWatcher:
+    """Tells a person at a terminal how far a run is; in a pipe, one line a stage.
+
+    Parameters
+    ----------
+    moving : bool
+        Whether the line may be rewritten in place.
+    """
+
+    WIDTH = 79
+    EVERY = 0.1  # seconds between two rewrites
+
+    def __init__(self, *, moving: bool):
+        self.moving = moving
+        self.words = ""
+        self.started = self.shown = 0.0
+
+    def begin(self, words: str) -> None:
+        """A stage begins."""
+        self.words, self.started, self.shown = words, time.monotonic(), 0.0
+        self._rewrite(f"{words} ...")
+
+    def advance(self, done: int, total: int, text: str) -> None:
+        """Part of a stage is done."""
+        now = time.monotonic()
+        if now - self.shown < self.EVERY:
+            return
+        self.shown = now
+        share = done / total if total else 0.0
+        left = f", {spoken(time_left(now - self.started, share))} left" if 0 < share < 1 else ""
+        self._rewrite(f"{self.words}: {share:.0%}{left}{f' ({text})' if text else ''}")
+
+    def end(self, words: str, seconds: float | None) -> None:
+        """A stage ended."""
+        self._rewrite("")
+        click.echo(f"{words}: {'up to date' if seconds is None else spoken(seconds)}", err=True)
+
+    def note(self, text: str) -> None:
+        """The result stands, but read it with this in mind."""
+        self._rewrite("")
+        click.echo(f"Note: {safe(text)}", err=True)
+
+    def _rewrite(self, line: str) -> None:
+        if self.moving:
+            click.echo("\r" + printable(line, self.WIDTH).ljust(self.WIDTH) + "\r", nl=False, err=True)
+
+
+def time_left(elapsed: float, share: float) -> float:
+    """Seconds left if the rest goes as fast as the part done (share in (0, 1])."""
+    return elapsed * (1.0 - share) / share
+
+
+def spoken(seconds: float) -> str:
+    """A duration in words, as exact as one cares to know it."""
+    if seconds < 1:
+        return "under a second"
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min"
+
+
+def safe(text: str) -> str:
+    """Text of users' files with everything that could move a terminal replaced; line ends stay."""
+    return "\n".join(printable(line, 10_000) for line in text.split("\n"))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="riskmodel")
+def commands() -> None:
+    """Why some concrete overlays fail early, and which requirement would stop it.
+
+    STUDY is a folder with a study.toml, or that file. Begin with `riskmodel new DIR`.
+
+    The tool informs a specification. It designs no pavement: local standards and a licensed engineer
+    decide.
+    """
+
+
+@commands.command()
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
+def new(folder: Path) -> None:
+    """Write a commented study with empty tables into the new folder DIR."""
+    from .priors import load_priors
+    from .scaffold import write_new_study
+
+    for file in write_new_study(folder, load_priors()):
+        click.echo(safe(str(folder / file.name)))
+    click.echo(f"Fill the tables, then: riskmodel check {safe(str(folder))}")
+
+
+@commands.command()
+@STUDY
+def check(study: Path) -> None:
+    """Read everything of STUDY and say what is there; nothing is calculated or written."""
+    from .preview import preview
+    from .study import read_study
+
+    click.echo(safe(preview(read_study(study))), nl=False)
+
+
+@commands.command()
+@STUDY
+@OUT
+@click.option("--fresh", is_flag=True, help="Run every stage, up to date or not.")
+def run(study: Path, out: Path | None, fresh: bool) -> None:
+    """Calibrate STUDY, simulate its programme and write the results.
+
+    Stages whose inputs have not changed are skipped. The first calibration on a machine compiles for
+    half a minute to a minute.
+    """
+    from .pipeline import run_study
+    from .study import read_study
+
+    asked = read_study(study)
+    typed = " ".join(["riskmodel run", asked.folder.resolve().name, *(["--out", out.name] if out else [])])
+    watcher = TerminalWatcher(moving=sys.stderr.isatty())
+    outcome = run_study(asked, out=out, fresh=fresh, command=typed + " --fresh" * fresh, watcher=watcher)
+    click.echo(f"Results: {safe(str(outcome.folder))}. Read report.txt there, or: riskmodel show {safe(str(study))}")
+
+
+@commands.command()
+@STUDY
+@OUT
+def show(study: Path, out: Path | None) -> None:
+    """Print the report and the main table of STUDY again."""
+    from .pipeline import show_results
+    from .study import read_study
+
+    click.echo(safe(show_results(read_study(study), out)), nl=False)
+
+
+def main(arguments: list[str] | None = None) -> NoReturn:
+    """Run the command line and end the process: 0 done, 2 at fault, 130 stopped by the user."""
+    warnings.simplefilter("ignore")
+    warnings.simplefilter("always", RiskModelWarning)
+    warnings.showwarning = _show_warning
+    try:
+        status = commands.main(arguments, prog_name="riskmodel", standalone_mode=False) or 0
+    except click.ClickException as error:
+        error.show()
+        status = error.exit_code
+    except RiskModelError as error:
+        click.echo(safe(f"riskmodel: {error}"), err=True)
+        status = FAULT
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("\nriskmodel: stopped. The earlier results are as they were.", err=True)
+        status = INTERRUPTED
+    except BrokenPipeError:  # the reader of our output went away
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = 1
+    sys.exit(int(status))
+
+
+def _show_warning(message: Warning | str, *rest: object, **others: object) -> None:
+    click.echo(f"Note: {safe(str(message))}", err=True)

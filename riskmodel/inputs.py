@@ -1,0 +1,127 @@
+"""What a table of sections brings to the life model: constants, the same for sampler and simulation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from .hazard import Root
+from .measures import Mixture, Portfolio, Requirements, build_mixture, roots_of, type_index
+from .priors import Driver, PriorSet
+from .quality import SCORED_ROOTS, scores
+
+__all__ = ["Inputs", "Levels", "levels_of"]
+
+Levels = Mapping[str, tuple[str, ...]]
+
+
+def levels_of(sections: xr.Dataset, priors: PriorSet) -> dict[str, tuple[str, ...]]:
+    """Names of the groups that have terms of their own, by column."""
+    return {
+        group.column: tuple(sorted(set(sections[group.column].values.astype(str)) - {""}))
+        for group in priors.groups
+        if group.column in sections
+    }
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Constants of a table of sections under one portfolio.
+
+    Parameters
+    ----------
+    roots : tuple of Root
+    types : ndarray of int (section,)
+    applies : ndarray of bool (section, mechanism)
+    decades : ndarray (section,)
+        Opening year from the prior set's centre, decades; 0 where unknown.
+    drivers : ndarray (section, driver)
+        Standardised covariates; not recorded = the study's mean.
+    group : mapping of column to ndarray of int (section,)
+        Position of the section's level, -1 where not recorded or new.
+    score_mean, score_variance : ndarray (section, root of SCORED_ROOTS)
+    mixtures : tuple of Mixture
+        One a root.
+    wear : Mixture
+    """
+
+    roots: tuple[Root, ...]
+    types: np.ndarray
+    applies: np.ndarray
+    decades: np.ndarray
+    drivers: np.ndarray
+    group: Mapping[str, np.ndarray]
+    score_mean: np.ndarray
+    score_variance: np.ndarray
+    mixtures: tuple[Mixture, ...]
+    wear: Mixture
+
+    @classmethod
+    def of(
+        cls,
+        sections: xr.Dataset,
+        priors: PriorSet,
+        levels: Levels,
+        *,
+        portfolio: Portfolio | None = None,
+        score_shift: Mapping[str, float] | None = None,
+    ) -> Inputs:
+        """Take the constants from a `sections` or programme Dataset."""
+        types = type_index(sections, priors)
+        applicable = np.array([[m.share.get(t.name, 0.0) > 0 for m in priors.mechanisms] for t in priors.types])
+        applicable = applicable.reshape(len(priors.types), len(priors.mechanisms))
+        score = scores(sections, priors, shift=score_shift)
+        roots = roots_of(priors)
+        asked = Requirements.of(sections, priors, portfolio)
+        return cls(
+            roots,
+            types,
+            applicable[types],
+            _decades(sections, priors),
+            _drivers(sections, priors.drivers),
+            {column: _positions(sections, column, names) for column, names in levels.items()},
+            score["score_mean"].values,
+            score["score_variance"].values,
+            tuple(build_mixture(asked, priors, root) for root in roots),
+            build_mixture(asked, priors, None),
+        )
+
+    @property
+    def sections(self) -> int:
+        """Number of sections."""
+        return len(self.types)
+
+    def score_of(self, root: Root) -> tuple[np.ndarray, np.ndarray]:
+        """Mean and sd of the root's score, each (section,); zeros for a root without score."""
+        if root.name not in SCORED_ROOTS:
+            return np.zeros(self.sections), np.zeros(self.sections)
+        r = SCORED_ROOTS.index(root.name)
+        return self.score_mean[:, r], np.sqrt(self.score_variance[:, r])
+
+
+def _decades(sections: xr.Dataset, priors: PriorSet) -> np.ndarray:
+    if "opened_year" not in sections:
+        return np.zeros(sections.sizes["section"])
+    years = (np.asarray(sections["opened_year"].values, float) - priors.year_centre) / 10.0
+    return np.where(np.isfinite(years), years, 0.0)
+
+
+def _drivers(sections: xr.Dataset, drivers: tuple[Driver, ...]) -> np.ndarray:
+    out = np.zeros((sections.sizes["section"], len(drivers)))
+    for d, driver in enumerate(drivers):
+        if driver.column not in sections:
+            continue
+        x = driver.standardise(sections[driver.column].values)
+        known = np.isfinite(x)
+        out[:, d] = np.where(known, x, x[known].mean() if known.any() else 0.0)
+    return out
+
+
+def _positions(sections: xr.Dataset, column: str, names: tuple[str, ...]) -> np.ndarray:
+    if column not in sections:
+        return np.full(sections.sizes["section"], -1)
+    position = {name: i for i, name in enumerate(names)}
+    return np.array([position.get(name, -1) for name in sections[column].values.astype(str)], int)

@@ -1,0 +1,432 @@
+"""Records and priors as a PyMC model: from parameters to what the sum over cells needs.
+
+`build_model` names every parameter; `likelihood` does the sum. Without records the same parameters
+are drawn from their priors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pymc as pm
+import pytensor.tensor as pt
+
+from .baseline import Baseline, delta_distributions
+from .cells import AgeGrid, CellData
+from .elicitation import Distribution
+from .hazard import expit, gauss_hermite, subset_products, subset_signs
+from .inputs import Inputs, levels_of
+from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, section_log_likelihood
+from .measures import Mixture, deltas_of, selections_of, shifts_of
+from .priors import PriorSet
+from .condition import Condition
+
+if TYPE_CHECKING:
+    from .records import Records
+
+__all__ = ["LifeSettings", "build_model"]
+
+Tensor = Any
+Parameters = dict[str, Tensor]
+
+
+@dataclass(frozen=True)
+class LifeSettings:
+    """Settings of the life model.
+
+    Parameters
+    ----------
+    early_age : float
+        Age below which a failure counts as early, years.
+    horizon : float
+        End of the restricted mean, years.
+    ages : tuple of float
+        Ages at which survival is reported, years.
+    score_nodes : int
+        Gauss-Hermite nodes over a quality score.
+    grid : AgeGrid
+    """
+
+    early_age: float = 10.0
+    horizon: float = 60.0
+    ages: tuple[float, ...] = (25.0, 45.0)
+    score_nodes: int = 7
+    grid: AgeGrid = field(default_factory=AgeGrid)
+
+
+def build_model(
+    records: Records | None,
+    priors: PriorSet,
+    *,
+    condition: Condition | None = None,
+    settings: LifeSettings | None = None,
+) -> pm.Model:
+    """PyMC model of a study.
+
+    Parameters
+    ----------
+    records : Records or None
+        None, or records without sections: the priors alone.
+    priors : PriorSet
+    condition : Condition, optional
+        Needed without records; otherwise that of the records.
+    settings : LifeSettings, optional
+
+    Returns
+    -------
+    pm.Model
+        With the potential `records`; the log-likelihood by section is its attribute
+        `riskmodel_per_section` (`calibrate` evaluates it after sampling).
+    """
+    settings = settings or LifeSettings()
+    used = records if records is not None and records.sections.sizes["section"] else None
+    condition = used.condition if used is not None else (condition or Condition())
+    levels = levels_of(used.sections, priors) if used is not None else {}
+    inputs = Inputs.of(used.sections, priors, levels) if used is not None else None
+    baseline = Baseline.of(priors, settings.early_age)
+    with pm.Model(coords=_coords(priors, levels)) as model:
+        types = inputs.types if inputs is not None else np.arange(len(priors.types))
+        parameters = _parameters(priors, baseline, condition, np.bincount(types, minlength=len(priors.types)), levels)
+        if used is not None and inputs is not None:
+            model.add_coord("section", [str(s) for s in used.sections["section"].values])
+            hard = priors.removal_lag.distribution.family == "fixed" and priors.removal_lag.distribution.mean == 0
+            data = CellData.of(used, settings.grid, hard_removal=hard)
+            per_section = log_likelihood(parameters, priors, inputs, data, settings, lagged=not hard)
+            pm.Potential("records", per_section.sum())
+            model.riskmodel_per_section = per_section
+    return model
+
+
+# ------------------------------------------------------------------------------- parameters
+
+
+def _coords(priors: PriorSet, levels: Mapping[str, Sequence[str]]) -> dict[str, list[str]]:
+    measures = [m.name for m in priors.measures]
+    coords = {
+        "type": [t.name for t in priors.types],
+        "mechanism": [m.name for m in priors.mechanisms],
+        "measure": measures,
+        "measure_effect": [d.name for d in deltas_of(priors)],
+        "effect": [f"{m.name} {n + 1}" for m in priors.measures for n in range(len(m.effects))],
+        "selection_term": [f"{measures[k]} on {root}" for k, root in selections_of(priors)],
+        "score_shift": [f"{measures[k]} on {root}" for k, root in shifts_of(priors)],
+        "driver": [d.name for d in priors.drivers],
+    }
+    coords |= {column: list(names) for column, names in levels.items()}
+    return {name: values for name, values in coords.items() if values}
+
+
+def _parameters(
+    priors: PriorSet,
+    baseline: Baseline,
+    condition: Condition,
+    mix: np.ndarray,
+    levels: Mapping[str, Sequence[str]],
+) -> Parameters:
+    p: Parameters = {}
+    _wear_parameters(p, priors)
+    _path_parameters(p, priors, condition)
+    p["removal_lag"] = variable("removal_lag", priors.removal_lag.distribution)
+    p["driver"] = vector("driver_coefficient", [d.coefficient.distribution for d in priors.drivers], "driver")
+    if not priors.mechanisms:
+        return p
+    _mechanism_parameters(p, priors, baseline)
+    _measure_parameters(p, priors, baseline, mix)
+    p["label_error"] = variable("label_error", priors.label_error.distribution)
+    p["year_slope"] = variable("year_slope", priors.year_slope.distribution)
+    for group in priors.groups:
+        p[f"{group.column}_sd"] = variable(f"{group.column}_sd", group.sd.distribution)
+        if levels.get(group.column):
+            raw = pm.Normal(f"{group.column}_raw", 0.0, 1.0, dims=group.column)
+            p[group.column] = pm.Deterministic(
+                f"{group.column}_effect", p[f"{group.column}_sd"] * raw, dims=group.column
+            )
+    return p
+
+
+def _wear_parameters(p: Parameters, priors: PriorSet) -> None:
+    common_sd = priors.wear_out_sd_common.distribution.mean
+    common = pm.Normal("wear_out_common", 0.0, common_sd) if common_sd > 0 else 0.0
+    by_type = vector("wear_out_by_type", [t.wear_out_median.distribution for t in priors.types], "type")
+    p["log_wear_median"] = pt.log(by_type) + common
+    pm.Deterministic("wear_out_median", pt.exp(p["log_wear_median"]), dims="type")
+    p["wear_shape"] = variable("wear_out_shape", priors.wear_out_shape.distribution)
+    ratios = [m.time_ratio.distribution if m.time_ratio else Distribution("fixed", (1.0,)) for m in priors.measures]
+    p["log_time_ratio"] = pt.log(vector("time_ratio", ratios, "measure")) if ratios else None
+
+
+def _path_parameters(p: Parameters, priors: PriorSet, condition: Condition) -> None:
+    path = priors.path
+    p["start_index"] = variable("start_index", path.start.distribution)
+    gap = condition.highest - p["start_index"]
+    s = condition.stretch
+    p["start"] = -pt.log1p(s * gap) / s if s else -gap
+    p["start_spread"] = variable("start_spread", path.start_spread.distribution)
+    p["noise"] = variable("noise", path.noise.distribution)
+    p["kappa"] = variable("kappa", path.kappa.distribution)
+    p["kappa_early"] = p["kappa"] * pt.exp(variable("kappa_early_log_ratio", path.kappa_early_ratio.distribution))
+
+
+def _mechanism_parameters(p: Parameters, priors: PriorSet, baseline: Baseline) -> None:
+    mechanisms = priors.mechanisms
+    p["median"] = vector("age_median", [m.median.distribution for m in mechanisms], "mechanism")
+    p["shape"] = vector("age_shape", [m.shape.distribution for m in mechanisms], "mechanism")
+    none = Distribution("fixed", (0.0,))
+    effects = [m.score_effect.distribution if m.score_effect else none for m in mechanisms]
+    p["score_effect"] = vector("score_effect", effects, "mechanism")
+    total = variable("early_failure", priors.early_failure.distribution)
+    odds = vector("odds_multiplier", [t.odds_multiplier.distribution for t in priors.types], "type")
+    total = total * odds / (1.0 - total + total * odds)
+    share_sd = priors.share_sd.distribution.mean
+    offset = pm.Normal("share_offset", 0.0, share_sd, dims="mechanism") if share_sd > 0 else np.zeros(len(mechanisms))
+    intercept = baseline.intercepts(total, offset, pt)
+    p["intercept"] = pm.Deterministic("intercept", intercept, dims=("type", "mechanism"))
+
+
+def _measure_parameters(p: Parameters, priors: PriorSet, baseline: Baseline, mix: np.ndarray) -> None:
+    if not priors.measures:
+        return
+    p["compliance"] = vector("compliance", [m.compliance.distribution for m in priors.measures], "measure")
+    chosen = [priors.measures[k].selection[root].distribution for k, root in selections_of(priors)]
+    p["selection"] = vector("selection", chosen, "selection_term")
+    moved = [priors.measures[k].score_shift[root].distribution for k, root in shifts_of(priors)]
+    p["shift"] = vector("score_shift_size", moved, "score_shift")
+    deltas = deltas_of(priors)
+    if not deltas:
+        return
+    priors_of_delta = delta_distributions(priors, baseline, mix.astype(float))
+    score = pm.Normal("effect_score", 0.0, 1.0, dims="effect")
+    values = [_stretched(d, score[entry.effect]) for d, entry in zip(priors_of_delta, deltas, strict=True)]
+    p["delta"] = pm.Deterministic("delta", pt.stack(values), dims="measure_effect")
+
+
+def _stretched(distribution: Distribution, z: Tensor) -> Tensor:
+    """A `skewed` or fixed quantity at the standard normal score z."""
+    if distribution.family == "fixed":
+        return pt.as_tensor(float(distribution.parameters[0]))
+    location, scale, skewness = (float(v) for v in distribution.parameters)
+    if abs(skewness) < 1e-8:
+        return location + scale * z
+    return location + scale * pt.expm1(skewness * z) / skewness
+
+
+def variable(name: str, distribution: Distribution) -> Tensor:
+    """Random variable of one prior; a fixed prior becomes a constant that is still reported."""
+    a = [float(v) for v in distribution.parameters]
+    match distribution.family:
+        case "normal":
+            return pm.Normal(name, a[0], a[1])
+        case "lognormal":
+            return pm.LogNormal(name, a[0], a[1])
+        case "beta":
+            return pm.Beta(name, a[0], a[1])
+        case "gamma":
+            return pm.Gamma(name, alpha=a[0], beta=1.0 / a[1])
+        case "skewed":
+            return pm.Deterministic(name, _stretched(distribution, pm.Normal(f"{name}_score", 0.0, 1.0)))
+        case "fixed":
+            return pm.Deterministic(name, pt.as_tensor(a[0]))
+    raise ValueError(f"`family` must be a known family; got {distribution.family!r} for {name}")
+
+
+def vector(name: str, distributions: Sequence[Distribution], dim: str) -> Tensor:
+    """One random vector where all priors share a family, else its elements stacked."""
+    if not distributions:
+        return None
+    constant = np.array([d.parameters[0] if d.family == "fixed" else np.nan for d in distributions])
+    varying = np.flatnonzero(np.isnan(constant))
+    if not len(varying):
+        return pm.Deterministic(name, pt.as_tensor(constant), dims=dim)
+    families = {distributions[i].family for i in varying}
+    if len(families) > 1 or families == {"skewed"}:
+        parts = [variable(f"{name}_{i}_part", distributions[i]) for i in varying]
+        return _filled(name, constant, varying, pt.stack(parts), dim)
+    whole = len(varying) == len(constant)
+    a = np.array([distributions[i].parameters for i in varying], float)
+    kinds = {"normal": pm.Normal, "lognormal": pm.LogNormal, "beta": pm.Beta}
+    own, options = (name, {"dims": dim}) if whole else (f"{name}_part", {"shape": len(varying)})
+    if families == {"gamma"}:
+        drawn = pm.Gamma(own, alpha=a[:, 0], beta=1.0 / a[:, 1], **options)
+    else:
+        drawn = kinds[families.pop()](own, a[:, 0], a[:, 1], **options)
+    return drawn if whole else _filled(name, constant, varying, drawn, dim)
+
+
+def _filled(name: str, constant: np.ndarray, varying: np.ndarray, drawn: Tensor, dim: str) -> Tensor:
+    base = pt.as_tensor(np.where(np.isnan(constant), 0.0, constant))
+    return pm.Deterministic(name, pt.set_subtensor(base[varying], drawn), dims=dim)
+
+
+# ------------------------------------------------------------------------- from parameters on
+
+
+def log_likelihood(
+    p: Parameters, priors: PriorSet, inputs: Inputs, data: CellData, settings: LifeSettings, *, lagged: bool
+) -> Tensor:
+    """Log-likelihood by section, tensor (section,), as a function of the parameters."""
+    early = labels = None
+    if priors.mechanisms:
+        slots = Slots.of(inputs)
+        early = _early_terms(p, priors, inputs, slots, settings.score_nodes)
+        labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
+    path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
+    lag = p["removal_lag"] if lagged else None
+    return section_log_likelihood(data, early, _wear_terms(p, priors, inputs), path=path, lag=lag, labels=labels)
+
+
+@dataclass(frozen=True)
+class Slots:
+    """Mechanisms in a table of roots and slots, and the states of all roots in one list of rows.
+
+    Parameters
+    ----------
+    member : ndarray of int (root, slot)
+        Mechanism in the slot; padding repeats the root's first.
+    filled : ndarray of bool (root, slot)
+    place : ndarray of int (mechanism, 2)
+        Root and slot of each mechanism.
+    root : ndarray of int (row,)
+        Root of each row; the other row arrays are those of the roots' `Mixture`s end to end.
+    """
+
+    member: np.ndarray
+    filled: np.ndarray
+    place: np.ndarray
+    root: np.ndarray
+    section: np.ndarray
+    weight: np.ndarray
+    comply: np.ndarray
+    lapse: np.ndarray
+    chosen: np.ndarray
+    acts: np.ndarray
+    shift: np.ndarray
+    pattern: np.ndarray
+    patterns: np.ndarray
+
+    @classmethod
+    def of(cls, inputs: Inputs) -> Slots:
+        """Lay out the mechanisms and states of `inputs`."""
+        roots, mixtures = inputs.roots, inputs.mixtures
+        width = max(len(r.mechanisms) for r in roots)
+        member = np.array([[*r.mechanisms, *[r.mechanisms[0]] * (width - len(r.mechanisms))] for r in roots])
+        filled = np.array([[slot < len(r.mechanisms) for slot in range(width)] for r in roots])
+        place = np.zeros((sum(len(r.mechanisms) for r in roots), 2), int)
+        for r, root in enumerate(roots):
+            place[list(root.mechanisms)] = [(r, slot) for slot in range(len(root.mechanisms))]
+        most = max(len(m.patterns) for m in mixtures)
+        patterns = np.stack([np.vstack([m.patterns, *[m.patterns[:1]] * (most - len(m.patterns))]) for m in mixtures])
+        whole = {
+            name: np.concatenate([getattr(m, name) for m in mixtures])
+            for name in ("section", "weight", "comply", "lapse", "chosen", "acts", "shift", "pattern")
+        }
+        root_of_row = np.repeat(np.arange(len(roots)), [len(m.section) for m in mixtures])
+        return cls(member, filled, place, root_of_row, patterns=patterns, **whole)
+
+
+def _wear_terms(p: Parameters, priors: PriorSet, inputs: Inputs) -> WearTerms:
+    mixture = inputs.wear
+    log_median = p["log_wear_median"][inputs.types]
+    for d, driver in enumerate(priors.drivers):
+        if driver.acts_on == ("wear_out",):
+            log_median = log_median + p["driver"][d] * inputs.drivers[:, d]
+    if not mixture.stretch.any():
+        return WearTerms(log_median, None, np.arange(inputs.sections), p["wear_shape"])
+    rows = log_median[mixture.section] + pt.dot(mixture.stretch, p["log_time_ratio"])
+    return WearTerms(rows, _row_probability(p, mixture), mixture.section, p["wear_shape"])
+
+
+def _row_probability(p: Parameters, rows: Mixture | Slots) -> Tensor:
+    if not (rows.comply.any() or rows.lapse.any()):
+        return pt.as_tensor(rows.weight)
+    c = p["compliance"]
+    log_c, log_not = pt.log(pt.maximum(c, 1e-12)), pt.log1p(-pt.minimum(c, 1.0 - 1e-12))
+    return rows.weight * pt.exp(pt.dot(rows.comply, log_c) + pt.dot(rows.lapse, log_not))
+
+
+def _early_terms(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int) -> EarlyTerms:
+    roots, width = slots.member.shape
+    rows = _moments(p, priors, inputs, slots, nodes) * _row_probability(p, slots)[:, None]
+    patterns = slots.patterns.shape[1]
+    place = (slots.root * inputs.sections + slots.section) * patterns + slots.pattern
+    total = pt.zeros((roots * inputs.sections * patterns, 1 << width))
+    moments = pt.inc_subtensor(total[place], rows).reshape((roots, inputs.sections, patterns << width))
+    speed = pt.ones((roots, patterns, width))
+    if slots.patterns.any():
+        slowed = _onto_slots(priors, slots)[None, None] * p["delta"][None, None, :, None]
+        speed = pt.exp(-(slots.patterns[:, :, :, None] * slowed).sum(axis=2))
+    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width)
+
+
+def _onto_slots(priors: PriorSet, slots: Slots) -> np.ndarray:
+    """1 where effect d acts on the mechanism in the slot of its own root, (delta, slot)."""
+    deltas = deltas_of(priors)
+    onto = np.zeros((len(deltas), slots.member.shape[1]))
+    onto[np.arange(len(deltas)), [slots.place[d.mechanism, 1] for d in deltas]] = 1.0
+    return onto
+
+
+def _section_log_odds(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> Tensor:
+    """Log-odds before measures and score, tensor (section, root, slot)."""
+    eta = p["intercept"][:, slots.member][inputs.types]
+    eta = eta + (p["year_slope"] * inputs.decades)[:, None, None]
+    for group in priors.groups:
+        if group.column in p:
+            position = inputs.group[group.column]
+            term = pt.switch(position >= 0, p[group.column][np.maximum(position, 0)], 0.0)
+            moves = np.array([float(root.name in group.roots) for root in inputs.roots])
+            eta = eta + (term[:, None] * moves)[:, :, None]
+    names = np.array([m.name for m in priors.mechanisms])[slots.member]
+    for d, driver in enumerate(priors.drivers):
+        acts = np.isin(names, list(driver.acts_on)) & slots.filled
+        if acts.any():
+            eta = eta + p["driver"][d] * (inputs.drivers[:, d][:, None, None] * acts)
+    return eta
+
+
+def _log_odds(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> Tensor:
+    """Log-odds of susceptibility at score 0, tensor (row, slot)."""
+    eta = _section_log_odds(p, priors, inputs, slots)[slots.section, slots.root]
+    if slots.chosen.any():
+        eta = eta + pt.dot(slots.chosen, p["selection"])[:, None]
+    if slots.acts.any():
+        eta = eta - pt.dot(slots.acts, p["delta"][:, None] * _onto_slots(priors, slots))
+    return eta
+
+
+def _moments(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int) -> Tensor:
+    """(-1)^|A| E[prod over A of susceptibility] of each row, tensor (row, subset)."""
+    mean, sd = (np.stack(a, axis=1) for a in zip(*(inputs.score_of(r) for r in inputs.roots), strict=True))
+    beta = p["score_effect"][slots.member][slots.root]
+    level = pt.as_tensor(mean[slots.section, slots.root])
+    if slots.shift.any():
+        level = level + pt.dot(slots.shift, p["shift"])
+    centre = _log_odds(p, priors, inputs, slots) - level[:, None] * beta
+    spread = sd[slots.section, slots.root][:, None] * beta
+    unknown = _unknown_variance(p, priors, inputs)
+    if unknown is not None:
+        spread = pt.sqrt(spread**2 + unknown[slots.section, slots.root][:, None] + 1e-12)
+    x, w = gauss_hermite(nodes)
+    pi = expit(centre[:, None, :] - spread[:, None, :] * x[None, :, None], pt)
+    width = slots.member.shape[1]
+    applies = inputs.applies[:, slots.member] & slots.filled
+    pi = pi * applies[slots.section, slots.root][:, None, :]
+    products = subset_products([pi[:, :, m] for m in range(width)], pt.ones_like(pi[:, :, 0]))
+    return pt.stack([(product * w).sum(axis=1) for product in products], axis=1) * subset_signs(width)
+
+
+def _unknown_variance(p: Parameters, priors: PriorSet, inputs: Inputs) -> Tensor | None:
+    """Variance of the group terms that a section's records do not name, tensor (section, root) or None.
+
+    They are averaged together with the root's score.
+    """
+    total: Tensor | None = None
+    for group in priors.groups:
+        position = inputs.group.get(group.column)
+        if position is not None and (position < 0).any():
+            moves = np.array([[float(root.name in group.roots) for root in inputs.roots]])
+            part = p[f"{group.column}_sd"] ** 2 * ((position < 0)[:, None] * moves)
+            total = part if total is None else total + part
+    return total

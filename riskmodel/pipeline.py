@@ -1,0 +1,328 @@
+"""The stages of a run: each has a key over what it reads, and is skipped while key and output stand.
+
+New files are made in a folder of their own inside the results and handed over together at the end,
+so an interrupted run leaves the old results whole and the next one goes on where it stopped.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import time
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Protocol
+
+import pandas as pd
+
+from .errors import RiskModelError, RiskModelWarning, StoreError
+from .report import main_table
+from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys
+from .store import (
+    JOURNAL,
+    LOCK_NAME,
+    complete_publication,
+    file_digest,
+    lock_folder,
+    publish,
+    read_json,
+    versions,
+    write_json,
+)
+from .study import Study
+
+__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "results_folder", "run_study", "show_results"]
+
+SCHEMA = 1
+PROVENANCE = "provenance.json"
+STAGING = ".unfinished"
+
+
+class Watcher(Protocol):
+    """Who is told how far a run is."""
+
+    def begin(self, words: str) -> None:
+        """A stage begins."""
+
+    def advance(self, done: int, total: int, text: str) -> None:
+        """Part of a stage is done."""
+
+    def end(self, words: str, seconds: float | None) -> None:
+        """A stage ended after `seconds`, or was up to date (None)."""
+
+    def note(self, text: str) -> None:
+        """The result stands, but read it with this in mind."""
+
+
+class Quiet:
+    """A watcher that says nothing."""
+
+    def begin(self, words: str) -> None:
+        """Say nothing."""
+
+    def advance(self, done: int, total: int, text: str) -> None:
+        """Say nothing."""
+
+    def end(self, words: str, seconds: float | None) -> None:
+        """Say nothing."""
+
+    def note(self, text: str) -> None:
+        """Say nothing."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run did.
+
+    Parameters
+    ----------
+    folder : Path
+        The results.
+    built : tuple of str
+        Stages that were run; all others were up to date.
+    """
+
+    folder: Path
+    built: tuple[str, ...]
+
+
+@dataclass
+class _Ledger:
+    """What one folder's provenance says of its stages."""
+
+    folder: Path
+    content: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def read(cls, folder: Path, study: Study) -> _Ledger:
+        """Provenance of a folder, empty if it has none; another study's is refused."""
+        file = folder / PROVENANCE
+        if not file.is_file():
+            return cls(folder)
+        content = read_json(file)
+        if content.get("schema", 0) > SCHEMA:
+            raise StoreError(f"{folder.name} was written by a newer riskmodel. Install that one.")
+        owner = content.get("study", {})
+        if owner.get("identity") != study.identity:
+            raise StoreError(
+                f"{folder.name} holds the results of another study, {owner.get('title', '')!r}. "
+                "Choose another folder with --out; if you renamed the study, move the old results away."
+            )
+        return cls(folder, content)
+
+    def entry(self, stage: Stage) -> Mapping[str, Any]:
+        """What is noted of a stage; empty if nothing is."""
+        return self.content.get("stages", {}).get(stage.name, {})
+
+    def stands(self, stage: Stage, key: str) -> bool:
+        """Whether the stage was made from the same inputs and its files are the ones written then."""
+        entry = self.entry(stage)
+        outputs = entry.get("outputs", {})
+        if entry.get("key") != key or set(outputs) != set(stage.outputs):
+            return False
+        files = {name: self.folder / name for name in outputs}
+        return all(file.is_file() and file_digest(file) == outputs[name] for name, file in files.items())
+
+
+def results_folder(study: Study, out: Path | None = None) -> Path:
+    """Where the results of a study go: `results` beside its file, unless another folder is named."""
+    return (study.folder / "results") if out is None else out
+
+
+def run_study(
+    study: Study, *, out: Path | None = None, fresh: bool = False, command: str = "", watcher: Watcher | None = None
+) -> Outcome:
+    """Bring the results of a study up to date.
+
+    Parameters
+    ----------
+    study : Study
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+    fresh : bool
+        Run every stage, up to date or not.
+    command : str
+        What the user typed, for the provenance.
+    watcher : Watcher, optional
+        Is told how far the run is.
+
+    Raises
+    ------
+    RiskModelError
+        When an input is at fault, the calibration fails its gate, or the folder is another study's,
+        in use or not writable. The old results stay as they were.
+    """
+    folder = results_folder(study, out)
+    watcher = watcher or Quiet()
+    _validate_folder(folder)
+    _mend(folder)
+    ledger = _Ledger.read(folder, study)
+    desk = Desk(study, folder / STAGING, progress=watcher.advance)
+    keys = stage_keys(study, desk.priors)
+    if (
+        not fresh
+        and not (folder / STAGING).exists()
+        and all(ledger.stands(stage, keys[stage.name]) for stage in STAGES)
+    ):
+        for stage in STAGES:
+            watcher.end(stage.words, None)
+        return Outcome(folder, ())
+    desk.notes = _noted(desk.read_inputs, watcher)
+    with _held(folder):
+        if fresh:
+            shutil.rmtree(folder / STAGING, ignore_errors=True)
+        return _run_stages(desk, folder, keys, fresh=fresh, command=command, watcher=watcher)
+
+
+def _run_stages(
+    desk: Desk,
+    folder: Path,
+    keys: Mapping[str, str],
+    *,
+    fresh: bool,
+    command: str,
+    watcher: Watcher,
+) -> Outcome:
+    ledgers = [] if fresh else [_Ledger.read(folder, desk.study), _Ledger.read(folder / STAGING, desk.study)]
+    provenance = _provenance(desk, command)
+    built: list[str] = []
+    staged: list[str] = []
+    for stage in STAGES:
+        # once one stage is rebuilt everything after it is, even if its inputs have the same names
+        found = None if built else next((one for one in ledgers if one.stands(stage, keys[stage.name])), None)
+        if found is None:
+            entry = _build(stage, desk, keys[stage.name], watcher)
+            built.append(stage.name)
+            home = desk.staging
+        else:
+            entry, home = dict(found.entry(stage)), found.folder
+            watcher.end(stage.words, None)
+        desk.place(stage, home, entry)
+        provenance["stages"][stage.name] = entry
+        if home == desk.staging:
+            staged += stage.outputs
+            write_json(provenance, desk.staging / PROVENANCE)
+    if staged or built:
+        write_json(provenance, desk.staging / PROVENANCE)
+        publish(desk.staging, folder, [*staged, PROVENANCE])
+    shutil.rmtree(desk.staging, ignore_errors=True)
+    return Outcome(folder, tuple(built))
+
+
+def _build(stage: Stage, desk: Desk, key: str, watcher: Watcher) -> dict[str, Any]:
+    watcher.begin(stage.words)
+    started = time.monotonic()
+    outputs: dict[str, str] = {}
+    notes = _noted(lambda: outputs.update(stage.build(desk)), watcher)
+    seconds = time.monotonic() - started
+    watcher.end(stage.words, seconds)
+    return {
+        "key": key,
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
+        "seconds": round(seconds, 2),
+        "outputs": outputs,
+        "notes": notes,
+        "facts": desk.facts.pop(stage.name, {}),
+    }
+
+
+def _noted(work: Any, watcher: Watcher) -> list[str]:
+    """Do the work; return its own warnings as texts and let all other warnings pass."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", RiskModelWarning)
+        work()
+    texts: list[str] = []
+    for warning in caught:
+        if not issubclass(warning.category, RiskModelWarning):
+            warnings.warn_explicit(warning.message, warning.category, warning.filename, warning.lineno)
+        elif str(warning.message) not in texts:
+            texts.append(str(warning.message))
+    for text in texts:
+        watcher.note(text)
+    return texts
+
+
+def _provenance(desk: Desk, command: str) -> dict[str, Any]:
+    study = desk.study
+    return {
+        "schema": SCHEMA,
+        "study": {"title": study.title, "agency": study.agency, "identity": study.identity},
+        "command": command,
+        "versions": versions(),
+        "seed": study.seed,
+        "settings": desk.settings,
+        "inputs": desk.digests,
+        "notes": desk.notes,
+        "stages": {},
+    }
+
+
+# ------------------------------------------------------------------------------------ the folder
+
+
+def _validate_folder(folder: Path) -> None:
+    """A folder that holds something else is not written into."""
+    if folder.is_symlink() and not folder.exists():
+        raise StoreError(f"{folder.name} is a link to nothing. Choose another folder with --out.")
+    if folder.exists() and not folder.is_dir():
+        raise StoreError(f"{folder.name} is a file; results need a folder. Choose another one with --out.")
+    if not folder.is_dir() or (folder / PROVENANCE).is_file():
+        return
+    foreign = {entry.name for entry in folder.iterdir()} - {STAGING, LOCK_NAME}
+    if foreign:
+        raise StoreError(
+            f"{folder.name} is not empty and holds no results of riskmodel (no {PROVENANCE}). "
+            "Choose an empty folder with --out, or move its content away."
+        )
+
+
+def _mend(folder: Path) -> None:
+    """Carry on a hand-over of finished files that was cut short."""
+    if (folder / STAGING / JOURNAL).is_file():
+        with lock_folder(folder):
+            complete_publication(folder / STAGING, folder)
+
+
+@contextlib.contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Hold the folder; if it is new and an input was at fault after all, take it away again."""
+    new = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise StoreError(f"{folder.name} cannot be made ({reason}). Choose another folder with --out.") from error
+    try:
+        with lock_folder(folder):
+            yield
+    except StoreError:  # a full disk: what is finished stays for the next run
+        raise
+    except RiskModelError:
+        if new:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+
+
+def show_results(study: Study, out: Path | None = None) -> str:
+    """Report and table of portfolios of earlier results, as text.
+
+    Raises
+    ------
+    StoreError
+        When there are none, they are another study's, or a file is damaged.
+    """
+    folder = results_folder(study, out)
+    _mend(folder)
+    ledger = _Ledger.read(folder, study)
+    if not ledger.content:
+        raise StoreError(f"there are no results in {folder.name} yet. Make them with `riskmodel run`.")
+    stages = {name: stage for stage in STAGES for name in stage.outputs}
+    for name in (REPORT, PORTFOLIOS):
+        noted = ledger.entry(stages[name]).get("outputs", {}).get(name)
+        if file_digest(folder / name) != noted:
+            raise StoreError(f"{name} is not the file that was written. Run the study again; it is rebuilt.")
+    table = pd.read_csv(folder / PORTFOLIOS)
+    return (folder / REPORT).read_text(encoding="utf-8") + "\n" + main_table(table)

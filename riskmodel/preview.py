@@ -1,0 +1,110 @@
+"""A study before it is run: what the tables hold and what the priors say, in trade words."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
+from .priordraws import prior_draws
+from .priors import Effect, PriorSet
+from .records import census_text
+from .report import rounded
+from .simulate import simulate
+from .stages import Desk
+from .study import Study
+
+__all__ = ["preview"]
+
+DRAWS = 200
+SCALES = {
+    "risk_ratio": "of 100 sections that would have failed early by {causes}, {low:.0f} to {high:.0f} still would",
+    "odds_ratio": "odds of failing early by {causes} multiplied by {low:.2f} to {high:.2f}",
+    "hazard_ratio": "hazard rate of {causes} multiplied by {low:.2f} to {high:.2f}",
+}
+
+
+def preview(study: Study) -> str:
+    """Read everything a study names and say what is there; nothing is sampled or written.
+
+    Raises
+    ------
+    RiskModelError
+        With the faults of the study, the prior files or the tables.
+    """
+    desk = Desk(study, Path(), progress=lambda done, total, text: None)
+    desk.read_inputs()
+    lines = [study.title, "", *_records(desk), "", *_life(desk), "", *_measures(desk.priors), "", *_portfolios(desk)]
+    return "\n".join(lines) + "\n"
+
+
+def _records(desk: Desk) -> list[str]:
+    if desk.tables is None:
+        return ["Records: none. The study names no table, so results rest on the priors alone."]
+    return census_text(desk.tables).rstrip("\n").split("\n")
+
+
+def _life(desk: Desk) -> Iterator[str]:
+    """What the priors say of this programme's life, before any record is used."""
+    age = desk.study.life["early_age"]
+    drawn = prior_draws(desk.priors, draws=DRAWS, seed=desk.study.seed, early_age=age)
+    result = simulate(
+        drawn,
+        desk.programme,
+        desk.priors,
+        portfolios=REFERENCES,
+        **desk.study.life,
+        seed=desk.study.seed,
+        samples=DRAWS,
+    )
+    value = result["value"]
+
+    def said(portfolio: str, quantity: str, factor: float = 1.0) -> str:
+        draws = factor * value.sel(portfolio=portfolio, quantity=quantity).values
+        return rounded(float(draws.mean()), *(float(q) for q in np.quantile(draws, (0.05, 0.95))))
+
+    yield "What the priors say, before any record (mean, 90 % interval)"
+    yield f"  of 100 overlays fail before age {age:g}: {said(CURRENT_PRACTICE, 'early_failure_probability', 100.0)}"
+    yield f"  without any of the measures:       {said(NO_MEASURES, 'early_failure_probability', 100.0)}"
+    yield f"  age that 90 in 100 outlive:        {said(CURRENT_PRACTICE, 'b10_age')} years"
+    yield f"  age that half outlive:             {said(CURRENT_PRACTICE, 'median_age')} years"
+    yield "  why they fail early, of 100 early failures:"
+    incidence = result["cause_incidence"].sel(reference=CURRENT_PRACTICE).mean("sample")
+    labels = {mechanism.name: mechanism.label for mechanism in desk.priors.mechanisms} | {
+        "wear_out": "worn out already"
+    }
+    shares = 100.0 * incidence / incidence.sum()
+    for cause in shares.sortby(shares, ascending=False)["cause"].values:
+        yield f"    {float(shares.sel(cause=cause)):3.0f}  {labels[str(cause)]}"
+
+
+def _measures(priors: PriorSet) -> Iterator[str]:
+    yield "What the priors say of each measure, really done as intended"
+    labels = {mechanism.name: mechanism.label for mechanism in priors.mechanisms}
+    for measure in priors.measures:
+        low, high = (100.0 * end for end in measure.compliance.distribution.interval())
+        yield f"  {measure.name} (done as intended in {low:.0f} to {high:.0f} of 100 where it is required)"
+        for effect in measure.effects:
+            yield from textwrap.wrap(_effect(effect, labels), 79, initial_indent="    ", subsequent_indent="      ")
+
+
+def _effect(effect: Effect, labels: dict[str, str]) -> str:
+    low, high = effect.ratio.distribution.interval()
+    factor = 100.0 if effect.scale == "risk_ratio" else 1.0
+    causes = " or ".join(labels[name] for name in effect.mechanisms)
+    words = SCALES[effect.scale].format(causes=causes, low=factor * low, high=factor * high)
+    return f"{words}{' (side effect)' if effect.side_effect else ''}"
+
+
+def _portfolios(desk: Desk) -> Iterator[str]:
+    judged = [quantity.status for quantity in desk.priors.quantities()]
+    yield from textwrap.wrap(
+        f"The priors hold {len(judged)} quantities; {judged.count('judgement')} of them are judgement without a "
+        "measurement behind it.",
+        79,
+    )
+    names = [portfolio.name for portfolio in desk.portfolios]
+    yield f"Portfolios ({len(names)}): {', '.join(names[:6])}{', ...' if len(names) > 6 else ''}"

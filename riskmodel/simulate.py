@@ -1,0 +1,534 @@
+"""Life distribution of a programme under every portfolio: closed forms over posterior draws.
+
+Averages over the programme come from the closed form, so that intervals over draws carry no Monte
+Carlo noise; simulated lives (`montecarlo`) give what has no closed form and check the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from math import factorial
+
+import numpy as np
+import xarray as xr
+
+from .hazard import age_at_survival
+from .inputs import Inputs, Levels
+from .lives import Draws, RootLife, group_terms, root_life, wear_survival
+from .measures import CURRENT_PRACTICE, NO_MEASURES, Mixture, Portfolio
+from .montecarlo import draw_lives
+from .priors import PriorSet
+from .schema import stamp
+
+__all__ = ["QUANTITIES", "programme_from_records", "programme_from_table", "simulate"]
+
+Progress = Callable[[int, int, str], None]
+CAUSE_CELLS = 20
+
+
+def quantities(early_age: float, ages: Sequence[float]) -> dict[str, str]:
+    """Names and units of the reported life quantities, in order."""
+    return {
+        "early_failure_probability": "1",
+        "b05_age": "years",
+        "b10_age": "years",
+        "b20_age": "years",
+        "median_age": "years",
+        "restricted_mean_age": "years",
+        "life_gain": "years",
+        **{f"survival_{age:g}": "1" for age in ages},
+    }
+
+
+QUANTITIES = tuple(quantities(10.0, (25.0, 45.0)))
+
+
+def programme_from_records(sections: xr.Dataset, priors: PriorSet) -> xr.Dataset:
+    """The records' sections as roads to be overlaid again: same roads and contracts, fates redrawn.
+
+    Each keeps its selection terms; sections that entered the records late stand for those that did
+    not live to be recorded (their weight is 1 / P(seen), draw by draw).
+    """
+    programme = sections.copy()
+    if "measure" in sections.dims:
+        required = np.asarray(sections["required"].values, float)
+        known = np.isfinite(required).sum(axis=0)
+        rate = np.where(known > 0, np.nansum(required, axis=0) / np.maximum(known, 1), np.nan)
+        programme["required_rate"] = ("measure", rate)
+    programme.attrs["programme"] = "records"
+    return programme
+
+
+def programme_from_table(table: xr.Dataset) -> xr.Dataset:
+    """A table of planned overlays: nothing was chosen yet, so no selection terms; all are seen."""
+    programme = table.copy()
+    if "measure" in table.dims:
+        programme["randomised"] = xr.ones_like(table["required"], dtype=bool)
+    programme["age_entry"] = ("section", np.zeros(table.sizes["section"]))
+    programme.attrs["programme"] = "table"
+    return programme
+
+
+def age_grid(horizon: float) -> np.ndarray:
+    """Ages of the closed form, years: half years to the horizon, then geometric to 400."""
+    fine = np.arange(0.0, horizon + 0.25, 0.5)
+    return np.concatenate([fine, np.geomspace(fine[-1], max(400.0, 4 * horizon), 48)[1:]])
+
+
+def simulate(
+    posterior: xr.Dataset,
+    programme: xr.Dataset,
+    priors: PriorSet,
+    *,
+    portfolios: Sequence[Portfolio],
+    early_age: float = 10.0,
+    horizon: float = 60.0,
+    ages: Sequence[float] = (25.0, 45.0),
+    seed: int,
+    score_nodes: int = 7,
+    score_shift: Mapping[str, float] | None = None,
+    weight_by_area: bool = False,
+    observed_to: float = np.inf,
+    samples: int = 1000,
+    chunk: int = 64,
+    workers: int = 1,
+    progress: Progress | None = None,
+) -> xr.Dataset:
+    """Life quantities of a programme under each portfolio.
+
+    Parameters
+    ----------
+    posterior : Dataset (chain, draw, ...)
+        Posterior or prior draws of `model.build_model`.
+    programme : Dataset
+        From `programme_from_records` or `programme_from_table`.
+    priors : PriorSet
+    portfolios : sequence of Portfolio
+        `current_practice` is added if it is missing.
+    early_age, horizon, ages : float, float, sequence of float
+        Years.
+    seed : int
+    score_shift : mapping of root to float, optional
+    weight_by_area : bool
+        Weight sections by `area` (missing areas count as the mean).
+    observed_to : float
+        95th percentile of the observed ages; what lies beyond is extrapolated.
+    samples : int
+        Draws used, evenly spaced.
+
+    Returns
+    -------
+    Dataset of kind `simulation`
+        `value` (sample, portfolio, quantity), `survival` (sample, portfolio, age), `cause_incidence`
+        (sample, reference, cause), `avoidable` and `shapley` (sample, loss, cause), `assured_age`,
+        `extrapolated`, and the check of the closed form against simulated lives.
+    """
+    draws = Draws.of(posterior, samples)
+    if CURRENT_PRACTICE not in [p.name for p in portfolios]:
+        portfolios = [Portfolio(CURRENT_PRACTICE, reference=True), *portfolios]
+    plan = _Plan(draws, programme, priors, tuple(portfolios), seed, score_nodes, score_shift, weight_by_area)
+    grid = age_grid(horizon)
+    units = quantities(early_age, ages)
+    shape = (draws.count, len(portfolios))
+    survival = np.empty((*shape, len(grid)))
+    references = [p.name for p in portfolios if p.reference]
+    causes = [m.name for m in priors.mechanisms] + ["wear_out"]
+    incidence = np.empty((draws.count, len(references), len(causes)))
+    weights = np.empty((draws.count, plan.sections))
+    losses = _Losses.empty(draws.count, priors, horizon, early_age)
+    for s in range(draws.count):
+        state = plan.at(s, grid)
+        weights[s] = state.weight
+        survival[s] = state.programme_survival()
+        for j, name in enumerate(references):
+            incidence[s, j] = state.early_incidence(name, early_age)
+        losses.record(s, state, grid)
+        if progress is not None:
+            progress(s + 1, draws.count, "closed form")
+    value = _values(survival, grid, [p.name for p in portfolios], early_age, horizon, ages)
+    lives = draw_lives(
+        draws, programme, priors, portfolios, seed=seed, score_shift=score_shift, chunk=chunk, workers=workers
+    )
+    result = xr.Dataset(
+        {
+            "value": (("sample", "portfolio", "quantity"), value),
+            "survival": (("sample", "portfolio", "age"), survival.astype(np.float32)),
+            "cause_incidence": (("sample", "reference", "cause"), incidence),
+            "assured_age": (("portfolio", "statement"), _assured(value[:, :, 2], lives, weights)),
+            "extrapolated": (
+                ("portfolio", "quantity"),
+                _extrapolated(value, survival, grid, [p.name for p in portfolios], observed_to, horizon, early_age, ages),
+            ),
+            **losses.variables(),
+            **_check(value[:, :, 0], lives, weights, early_age),
+        },
+        coords={
+            "sample": np.arange(draws.count),
+            "portfolio": [p.name for p in portfolios],
+            "quantity": list(units),
+            "unit": ("quantity", list(units.values())),
+            "age": grid,
+            "reference": references,
+            "cause": causes,
+            "statement": ["average programme", "programme of this size"],
+        },
+        attrs={
+            "early_age": early_age,
+            "horizon": horizon,
+            "observed_to": float(observed_to) if np.isfinite(observed_to) else -1.0,
+            "sections": plan.sections,
+            "programme": programme.attrs.get("programme", "table"),
+            "weighted_by_area": int(weight_by_area),
+            "chains": posterior.sizes["chain"],
+            "seed": seed,
+        },
+    )
+    return stamp(result, "simulation")
+
+
+# ------------------------------------------------------------------------ one draw, all portfolios
+
+
+class _Plan:
+    """Constants of a programme under all portfolios; mixtures that portfolios share are kept once."""
+
+    def __init__(
+        self,
+        draws: Draws,
+        programme: xr.Dataset,
+        priors: PriorSet,
+        portfolios: tuple[Portfolio, ...],
+        seed: int,
+        nodes: int,
+        score_shift: Mapping[str, float] | None,
+        weight_by_area: bool,
+    ):
+        self.draws, self.priors, self.portfolios, self.nodes = draws, priors, portfolios, nodes
+        levels: Levels = {}
+        self.inputs = [Inputs.of(programme, priors, levels, portfolio=p, score_shift=score_shift) for p in portfolios]
+        self.terms = group_terms(draws, programme, priors, seed)
+        self.sections = programme.sizes["section"]
+        self.entry = np.asarray(programme["age_entry"].values, float)
+        self.area = _areas(programme) if weight_by_area else np.ones(self.sections)
+        self.names = [p.name for p in portfolios]
+
+    @cached_property
+    def shared(self) -> list[list[int]]:
+        """For each root, the first portfolio with the same mixture as each portfolio; wear-out last."""
+        roots = len(self.inputs[0].roots)
+        columns = [[_fingerprint(i.mixtures[r]) for i in self.inputs] for r in range(roots)]
+        columns.append([_fingerprint(i.wear) for i in self.inputs])
+        return [[column.index(key) for key in column] for column in columns]
+
+    def at(self, s: int, grid: np.ndarray) -> _State:
+        """Everything at draw `s`."""
+        lives: list[dict[int, RootLife]] = []
+        for r, firsts in enumerate(self.shared[:-1]):
+            lives.append(
+                {
+                    j: root_life(self.draws, s, self.priors, self.inputs[j], r, self.terms, self.nodes)
+                    for j in sorted(set(firsts))
+                }
+            )
+        wear = {j: wear_survival(self.draws, s, self.priors, self.inputs[j], grid) for j in set(self.shared[-1])}
+        return _State(self, s, grid, lives, wear)
+
+
+def _fingerprint(mixture: Mixture) -> bytes:
+    parts = (mixture.section, mixture.weight, mixture.comply, mixture.lapse, mixture.chosen)
+    return b"".join(np.ascontiguousarray(a).tobytes() for a in (*parts, mixture.acts, mixture.slows, mixture.shift, mixture.stretch))
+
+
+def _areas(programme: xr.Dataset) -> np.ndarray:
+    count = programme.sizes["section"]
+    area = np.asarray(programme["area"].values, float) if "area" in programme else np.full(count, np.nan)
+    known = np.isfinite(area)
+    return np.where(known, area, area[known].mean() if known.any() else 1.0)
+
+
+class _State:
+    """Root survivals of every section at one draw."""
+
+    def __init__(
+        self, plan: _Plan, s: int, grid: np.ndarray, lives: list[dict[int, RootLife]], wear: dict[int, np.ndarray]
+    ):
+        self.plan, self.s, self.grid, self.lives, self.wear = plan, s, grid, lives, wear
+        self.root_survival = [{j: life.survival(grid) for j, life in by.items()} for by in lives]
+
+    def factors(self, portfolio: int) -> list[np.ndarray]:
+        """Survival by root and of wear-out (last) under a portfolio, each (section, age)."""
+        shared = self.plan.shared
+        roots = [by[shared[r][portfolio]] for r, by in enumerate(self.root_survival)]
+        return [*roots, self.wear[shared[-1][portfolio]]]
+
+    def root_lives(self, portfolio: int) -> list[RootLife]:
+        """Moments by root under a portfolio."""
+        return [by[self.plan.shared[r][portfolio]] for r, by in enumerate(self.lives)]
+
+    def survival(self, portfolio: int) -> np.ndarray:
+        """Survival of each section, (section, age)."""
+        return np.multiply.reduce(self.factors(portfolio))
+
+    @cached_property
+    def weight(self) -> np.ndarray:
+        """Weight of each section in the programme, sums to 1."""
+        weight = self.plan.area / self._seen()
+        return weight / weight.sum()
+
+    def _seen(self) -> np.ndarray:
+        """P(in service when the section came under observation), (section,)."""
+        late = np.flatnonzero(self.plan.entry > 0)
+        seen = np.ones(self.plan.sections)
+        if not len(late):
+            return seen
+        survival = self.survival(self.plan.names.index(CURRENT_PRACTICE))[late]
+        dying = np.concatenate([survival[:, :-1] - survival[:, 1:], survival[:, -1:]], axis=1)
+        middle = np.concatenate([0.5 * (self.grid[1:] + self.grid[:-1]), [np.inf]])
+        years = np.maximum(self.plan.entry[late][:, None] - middle[None, :], 0.0)
+        lag = self.plan.draws["removal_lag"][self.s]
+        if lag > 0:
+            waits = 2.0 * years / lag
+            still = (1.0 + waits) * np.exp(-waits)
+        else:
+            still = (years == 0).astype(float)
+        seen[late] = (dying * still).sum(axis=1)
+        return np.maximum(seen, 1e-6)
+
+    def programme_survival(self) -> np.ndarray:
+        """Weighted mean survival, (portfolio, age)."""
+        return np.stack([self.weight @ self.survival(j) for j in range(len(self.plan.names))])
+
+    def early_incidence(self, portfolio: str, early_age: float) -> np.ndarray:
+        """P(life ends before the early age, by cause), wear-out last, (cause,)."""
+        j = self.plan.names.index(portfolio)
+        edges = early_age * np.linspace(0.0, 1.0, CAUSE_CELLS + 1) ** 1.5
+        wear = wear_survival(self.plan.draws, self.s, self.plan.priors, self.plan.inputs[j], edges)
+        return self.weight @ incidences(self.root_lives(j), wear, edges, self.plan.inputs[j]).sum(axis=2).T
+
+
+def incidences(lives: Sequence[RootLife], wear: np.ndarray, edges: np.ndarray, inputs: Inputs) -> np.ndarray:
+    """Cumulative-incidence increments of every cause, (mechanism + 1, section, cell), wear-out last.
+
+    A cell's fall in survival is shared out exactly between wear-out and early failure, between roots
+    by their fall in log survival, and within a root by the mechanisms' increments; the sum over
+    causes is the fall itself.
+    """
+    by_root = [life.survival(edges) for life in lives]
+    early = np.multiply.reduce([np.ones_like(wear), *by_root])
+    out = np.zeros((inputs.applies.shape[1] + 1, wear.shape[0], len(edges) - 1))
+    out[-1] = (wear[:, :-1] - wear[:, 1:]) * 0.5 * (early[:, :-1] + early[:, 1:])
+    failed = (early[:, :-1] - early[:, 1:]) * 0.5 * (wear[:, :-1] + wear[:, 1:])
+    falls = [-np.diff(np.log(np.maximum(survival, 1e-300)), axis=1) for survival in by_root]
+    total = np.maximum(sum(falls, np.zeros_like(failed)), 1e-300)
+    for root, life, fall in zip(inputs.roots, lives, falls, strict=True):
+        parts = life.increments(edges)
+        share = parts / np.maximum(parts.sum(axis=0), 1e-300)
+        out[list(root.mechanisms)] = failed * (fall / total) * share
+    return out
+
+
+# ------------------------------------------------------------------------------- losses by cause
+
+
+@dataclass
+class _Losses:
+    """What early failures cost under current practice, by root and mechanism.
+
+    `avoidable`: the gain if that cause alone is taken away; `shapley`: a split that adds up (Shapley
+    between roots, and between mechanisms within a root, the Owen value).
+    """
+
+    priors: PriorSet
+    early_age: float
+    ages: np.ndarray
+    weights: np.ndarray
+    avoidable: np.ndarray
+    shapley: np.ndarray
+
+    @classmethod
+    def empty(cls, count: int, priors: PriorSet, horizon: float, early_age: float) -> _Losses:
+        ages = np.linspace(0.0, horizon, 61)
+        trapezium = np.full(61, horizon / 60.0)
+        trapezium[[0, -1]] *= 0.5
+        roots = len({m.root for m in priors.mechanisms})
+        shape = (count, 2, roots + len(priors.mechanisms))
+        return cls(priors, early_age, ages, trapezium, np.zeros(shape), np.zeros(shape))
+
+    def record(self, s: int, state: _State, grid: np.ndarray) -> None:
+        """Fill draw `s`."""
+        if not self.priors.mechanisms:
+            return
+        plan = state.plan
+        j = plan.names.index(CURRENT_PRACTICE)
+        lives = state.root_lives(j)
+        for loss, ages in enumerate((self.ages, np.array([self.early_age]))):
+            without = [life.without(ages) for life in lives]
+            wear = wear_survival(plan.draws, s, plan.priors, plan.inputs[j], ages)
+            measure = state.weight[:, None] * (self.weights if loss == 0 else np.ones(1))[None, :]
+            alone, split = _owen(without, wear * measure)
+            roots = len(lives)
+            self.avoidable[s, loss], self.shapley[s, loss] = (self._ordered(a, plan.inputs[j], roots) for a in (alone, split))
+
+    def _ordered(self, values: list[np.ndarray], inputs: Inputs, roots: int) -> np.ndarray:
+        """Roots first, then mechanisms in the order of the prior set."""
+        out = np.zeros(roots + len(self.priors.mechanisms))
+        for r, (root, value) in enumerate(zip(inputs.roots, values, strict=True)):
+            out[r] = value[0]
+            out[[roots + m for m in root.mechanisms]] = value[1:]
+        return out
+
+    def variables(self) -> dict[str, tuple[tuple[str, ...], np.ndarray]]:
+        """Variables of the result."""
+        dims = ("sample", "loss", "source")
+        roots = list(dict.fromkeys(m.root for m in self.priors.mechanisms))
+        names = [f"root: {r}" for r in roots] + [m.name for m in self.priors.mechanisms]
+        return {
+            "avoidable": (dims, self.avoidable),
+            "shapley": (dims, self.shapley),
+            "loss_name": (("loss",), np.array(["restricted_mean_age", "early_failure_probability"])),
+            "source_name": (("source",), np.array(names, dtype=str)),
+        }
+
+
+def _owen(without: list[np.ndarray], measure: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Gains from removing each root and mechanism alone, and their Owen split.
+
+    Parameters
+    ----------
+    without : list of ndarray (removed subset, section, age)
+        One a root; subset 0 removes nothing, the last removes all.
+    measure : ndarray (section, age)
+        Wear-out survival times the weights of the quantity.
+
+    Returns
+    -------
+    alone, split : list of ndarray (1 + mechanisms of the root,)
+        The root first.
+    """
+    roots = len(without)
+    alone, split = [], []
+    for r, mine in enumerate(without):
+        others = [w for i, w in enumerate(without) if i != r]
+        coalitions = subset_choices(others, measure)
+        values = coalitions.reshape(len(coalitions), -1) @ mine.reshape(len(mine), -1).T
+        weight = np.array([_shapley_weight(int(c).bit_count(), roots) for c in range(len(coalitions))])
+        mechanisms = int(np.log2(len(mine)))
+        gain = values - values[:, :1]
+        by_root = float(weight @ gain[:, -1])
+        shares = np.array([_marginal(weight @ gain, m, mechanisms) for m in range(mechanisms)])
+        single = [gain[0, -1], *(gain[0, 1 << m] for m in range(mechanisms))]
+        alone.append(np.array(single))
+        split.append(np.concatenate([[by_root], shares]))
+    return alone, split
+
+
+def subset_choices(others: list[np.ndarray], measure: np.ndarray) -> np.ndarray:
+    """Products over the other roots, each intact or wholly removed, (coalition, section, age)."""
+    products = [measure]
+    for survival in others:
+        products = [p * survival[0] for p in products] + [p * survival[-1] for p in products]
+    return np.stack(products)
+
+
+def _shapley_weight(size: int, players: int) -> float:
+    return factorial(size) * factorial(players - size - 1) / factorial(players)
+
+
+def _marginal(gain: np.ndarray, player: int, players: int) -> float:
+    """Shapley value of one player of the game `gain` (indexed by coalition bits)."""
+    bit = 1 << player
+    rest = [c for c in range(1 << players) if not c & bit]
+    return float(sum(_shapley_weight(c.bit_count(), players) * (gain[c | bit] - gain[c]) for c in rest))
+
+
+# -------------------------------------------------------------------------------- quantities
+
+
+def _values(
+    survival: np.ndarray, grid: np.ndarray, names: list[str], early_age: float, horizon: float, ages: Sequence[float]
+) -> np.ndarray:
+    """Quantities of each draw and portfolio, (sample, portfolio, quantity)."""
+    inside = grid <= horizon + 1e-9
+    mean = np.trapezoid(survival[..., inside], grid[inside], axis=-1)
+    current = mean[:, names.index(CURRENT_PRACTICE)][:, None]
+    columns = [
+        1.0 - _at(survival, grid, early_age),
+        *(age_at_survival(survival, grid, level) for level in (0.95, 0.90, 0.80, 0.50)),
+        mean,
+        mean - current,
+        *(_at(survival, grid, age) for age in ages),
+    ]
+    return np.stack(columns, axis=-1)
+
+
+def _at(survival: np.ndarray, grid: np.ndarray, age: float) -> np.ndarray:
+    i = int(np.clip(np.searchsorted(grid, age), 1, len(grid) - 1))
+    part = (age - grid[i - 1]) / (grid[i] - grid[i - 1])
+    return (1.0 - part) * survival[..., i - 1] + part * survival[..., i]
+
+
+def _extrapolated(
+    value: np.ndarray,
+    survival: np.ndarray,
+    grid: np.ndarray,
+    names: list[str],
+    observed_to: float,
+    horizon: float,
+    early_age: float,
+    ages: Sequence[float],
+) -> np.ndarray:
+    """Part of each quantity beyond the observed ages, (portfolio, quantity), 0 to 1.
+
+    Mean life and its gain: the part of the integral; ages: the share of draws in which the age lies
+    beyond; probabilities at an age: 0 or 1.
+    """
+    beyond = (grid <= horizon + 1e-9) & (grid >= observed_to)
+    tail = np.trapezoid(survival[..., beyond], grid[beyond], axis=-1) if beyond.sum() > 1 else np.zeros(value.shape[:2])
+    current = names.index(CURRENT_PRACTICE)
+    gain = np.abs(value[:, :, 6]).mean(axis=0)
+    tail_gain = np.abs(tail - tail[:, [current]]).mean(axis=0)
+    columns = [
+        np.full(len(names), float(early_age > observed_to)),
+        *((value[:, :, q] > observed_to).mean(axis=0) for q in (1, 2, 3, 4)),
+        (tail / np.maximum(value[:, :, 5], 1e-9)).mean(axis=0),
+        np.where(gain > 1e-9, np.minimum(tail_gain / np.maximum(gain, 1e-9), 1.0), 0.0),
+        *(np.full(len(names), float(age > observed_to)) for age in ages),
+    ]
+    return np.stack(columns, axis=-1)
+
+
+def _assured(b10: np.ndarray, lives: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Age that 90 % outlive with 95 % credibility: average programme, and one of this size."""
+    own = np.stack([_weighted_quantile(lives[:, j], weights, 0.10) for j in range(lives.shape[1])], axis=1)
+    return np.stack([np.quantile(b10, 0.05, axis=0), np.quantile(own, 0.05, axis=0)], axis=1)
+
+
+def _weighted_quantile(ages: np.ndarray, weights: np.ndarray, level: float) -> np.ndarray:
+    """Quantile of each row of `ages` (sample, section) under `weights`, (sample,)."""
+    order = np.argsort(ages, axis=1)
+    total = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1)
+    first = (total >= level - 1e-12).argmax(axis=1)
+    return np.take_along_axis(ages, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
+
+
+def _check(closed: np.ndarray, lives: np.ndarray, weights: np.ndarray, early_age: float) -> dict[str, tuple]:
+    """Simulated early failures beside the closed form: mean difference and its standard error."""
+    early = np.einsum("spn,sn->sp", (lives < early_age).astype(float), weights)
+    difference = early - closed
+    error = difference.std(axis=0, ddof=1) / np.sqrt(len(difference)) if len(difference) > 1 else np.zeros(closed.shape[1])
+    return {
+        "simulated_difference": (("portfolio",), difference.mean(axis=0)),
+        "simulated_error": (("portfolio",), error),
+    }
+
+
+def observed_to(sections: xr.Dataset) -> float:
+    """95th percentile of the ages to which the records see their sections, years."""
+    seen = np.fmax(sections["age_in_service"].values, sections["age_removed"].values)
+    seen = seen[np.isfinite(seen)]
+    return float(np.quantile(seen, 0.95)) if len(seen) else 0.0
+
+
+__all__ += ["CURRENT_PRACTICE", "NO_MEASURES", "observed_to"]
