@@ -19,7 +19,7 @@ from .priors import PriorSet
 
 __all__ = ["Baseline", "delta_distribution"]
 
-FLOOR = 0.002  # softness of the floor under early failures by mechanisms (probability)
+FLOOR = 0.0005  # softness of the floor under early failures by mechanisms (probability)
 TAILS = (0.05, 0.50, 0.95)
 
 
@@ -86,7 +86,8 @@ def early_part(total: Array, wear_failures: np.ndarray, xp: ModuleType = np) -> 
 
     total - wear_failures with a soft floor, so that a total below wear-out alone stays positive.
     """
-    return FLOOR * xp.log1p(xp.exp(xp.clip((total - wear_failures) / FLOOR, -500.0, 500.0)))
+    gap = (total - wear_failures) / FLOOR
+    return FLOOR * (xp.maximum(gap, 0.0) + xp.log1p(xp.exp(-abs(gap))))
 
 
 def early_life(priors: PriorSet, early_age: float) -> EarlyLife:

@@ -198,12 +198,15 @@ def _sample(model: Any, sampling: Sampling, progress: Progress | None) -> tuple[
         progress_callback=report,
         blocking=False,
     )
+    tree = None
     try:
-        while not handle.is_finished:
-            time.sleep(POLL_SECONDS)
-        tree = handle.wait()
+        while tree is None:
+            try:
+                tree = handle.wait(timeout=POLL_SECONDS)
+            except TimeoutError:
+                continue
     except KeyboardInterrupt:
-        handle.abort()
+        handle.cancel()
         raise
     stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
     return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at

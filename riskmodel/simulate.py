@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from math import factorial
 
 import numpy as np
 import xarray as xr
@@ -20,9 +19,20 @@ from .lives import Draws, RootLife, group_terms, root_life, wear_survival
 from .measures import CURRENT_PRACTICE, NO_MEASURES, Mixture, Portfolio
 from .montecarlo import draw_lives
 from .priors import PriorSet
-from .schema import stamp
+from .schema import Kind, Variable, define, stamp
+from .shares import fair_shares
+from .summary import cause_table, portfolio_table
 
-__all__ = ["QUANTITIES", "programme_from_records", "programme_from_table", "simulate"]
+__all__ = [
+    "CURRENT_PRACTICE",
+    "NO_MEASURES",
+    "cause_table",
+    "observed_to",
+    "portfolio_table",
+    "programme_from_records",
+    "programme_from_table",
+    "simulate",
+]
 
 Progress = Callable[[int, int, str], None]
 CAUSE_CELLS = 20
@@ -42,7 +52,31 @@ def quantities(early_age: float, ages: Sequence[float]) -> dict[str, str]:
     }
 
 
-QUANTITIES = tuple(quantities(10.0, (25.0, 45.0)))
+_OVER, _BY = ("sample", "portfolio"), ("portfolio",)
+define(
+    Kind(
+        "simulation",
+        coords={
+            "portfolio": Variable(_BY, "text", "", "portfolio"),
+            "quantity": Variable(("quantity",), "text", "", "life quantity"),
+            "unit": Variable(("quantity",), "text", "", "unit of the quantity"),
+            "age": Variable(("age",), "float", "year", "age"),
+            "reference": Variable(("reference",), "text", "", "reference portfolio"),
+            "cause": Variable(("cause",), "text", "", "mechanism or wear_out"),
+        },
+        variables={
+            "value": Variable((*_OVER, "quantity"), "float", "1", "life quantity, in its own `unit`"),
+            "survival": Variable((*_OVER, "age"), "float", "1", "share of the programme in good order"),
+            "cause_incidence": Variable(("sample", "reference", "cause"), "float", "1", "early failures by cause"),
+            "avoidable": Variable(("sample", "loss", "source"), "float", "1", "gain without that cause"),
+            "shapley": Variable(("sample", "loss", "source"), "float", "1", "fair share of the loss"),
+            "assured_age": Variable(("portfolio", "statement"), "float", "year", "age 90 % outlive, 95 % sure"),
+            "extrapolated": Variable(("portfolio", "quantity"), "float", "1", "part beyond the observed ages"),
+            "simulated_difference": Variable(_BY, "float", "1", "simulated minus closed-form early failures"),
+            "simulated_error": Variable(_BY, "float", "1", "its standard error"),
+        },
+    )
+)
 
 
 def programme_from_records(sections: xr.Dataset, priors: PriorSet) -> xr.Dataset:
@@ -367,7 +401,7 @@ class _Losses:
             without = [life.without(ages) for life in lives]
             wear = wear_survival(plan.draws, s, plan.priors, plan.inputs[j], ages)
             measure = state.weight[:, None] * (self.weights if loss == 0 else np.ones(1))[None, :]
-            alone, split = _owen(without, wear * measure)
+            alone, split = fair_shares(without, wear * measure)
             roots = len(lives)
             self.avoidable[s, loss], self.shapley[s, loss] = (self._ordered(a, plan.inputs[j], roots) for a in (alone, split))
 
@@ -390,57 +424,6 @@ class _Losses:
             "loss_name": (("loss",), np.array(["restricted_mean_age", "early_failure_probability"])),
             "source_name": (("source",), np.array(names, dtype=str)),
         }
-
-
-def _owen(without: list[np.ndarray], measure: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
-    """Gains from removing each root and mechanism alone, and their Owen split.
-
-    Parameters
-    ----------
-    without : list of ndarray (removed subset, section, age)
-        One a root; subset 0 removes nothing, the last removes all.
-    measure : ndarray (section, age)
-        Wear-out survival times the weights of the quantity.
-
-    Returns
-    -------
-    alone, split : list of ndarray (1 + mechanisms of the root,)
-        The root first.
-    """
-    roots = len(without)
-    alone, split = [], []
-    for r, mine in enumerate(without):
-        others = [w for i, w in enumerate(without) if i != r]
-        coalitions = subset_choices(others, measure)
-        values = coalitions.reshape(len(coalitions), -1) @ mine.reshape(len(mine), -1).T
-        weight = np.array([_shapley_weight(int(c).bit_count(), roots) for c in range(len(coalitions))])
-        mechanisms = int(np.log2(len(mine)))
-        gain = values - values[:, :1]
-        by_root = float(weight @ gain[:, -1])
-        shares = np.array([_marginal(weight @ gain, m, mechanisms) for m in range(mechanisms)])
-        single = [gain[0, -1], *(gain[0, 1 << m] for m in range(mechanisms))]
-        alone.append(np.array(single))
-        split.append(np.concatenate([[by_root], shares]))
-    return alone, split
-
-
-def subset_choices(others: list[np.ndarray], measure: np.ndarray) -> np.ndarray:
-    """Products over the other roots, each intact or wholly removed, (coalition, section, age)."""
-    products = [measure]
-    for survival in others:
-        products = [p * survival[0] for p in products] + [p * survival[-1] for p in products]
-    return np.stack(products)
-
-
-def _shapley_weight(size: int, players: int) -> float:
-    return factorial(size) * factorial(players - size - 1) / factorial(players)
-
-
-def _marginal(gain: np.ndarray, player: int, players: int) -> float:
-    """Shapley value of one player of the game `gain` (indexed by coalition bits)."""
-    bit = 1 << player
-    rest = [c for c in range(1 << players) if not c & bit]
-    return float(sum(_shapley_weight(c.bit_count(), players) * (gain[c | bit] - gain[c]) for c in rest))
 
 
 # -------------------------------------------------------------------------------- quantities
@@ -530,5 +513,3 @@ def observed_to(sections: xr.Dataset) -> float:
     seen = seen[np.isfinite(seen)]
     return float(np.quantile(seen, 0.95)) if len(seen) else 0.0
 
-
-__all__ += ["CURRENT_PRACTICE", "NO_MEASURES", "observed_to"]
