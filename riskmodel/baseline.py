@@ -95,7 +95,7 @@ def early_life(priors: PriorSet, early_age: float) -> EarlyLife:
     mechanisms = priors.mechanisms
     effect = np.array([0.0 if m.score_effect is None else m.score_effect.distribution.mean for m in mechanisms])
     variance = np.array(
-        [sum(g.sd.distribution.mean ** 2 for g in priors.groups if m.root in g.roots) for m in mechanisms]
+        [sum(g.sd.distribution.mean**2 for g in priors.groups if m.root in g.roots) for m in mechanisms]
     )
     return EarlyLife(
         roots=roots_of(priors),

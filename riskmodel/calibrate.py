@@ -159,9 +159,7 @@ def calibrate(
     tree, compiled_at = _sample(model, sampling, progress)
     sampled_at = time.perf_counter()
     tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset()))
-    tree["prior"] = xr.DataTree(
-        prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior
-    )
+    tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
     checked = check_draws(tree, sampling)
     if gate and not checked.passed:
         failed = "\n".join(f"- {check}" for check in checked.checks if not check.passed)
@@ -285,7 +283,9 @@ def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
         checks.append(Check(name, value, limit, passed, where, longer))
     energy = float(np.min(bfmi(stats["energy"].values)))
     checks.append(
-        Check("E-BFMI", energy, sampling.gate_ebfmi, energy >= sampling.gate_ebfmi, "", f"{longer}, then widen no prior")
+        Check(
+            "E-BFMI", energy, sampling.gate_ebfmi, energy >= sampling.gate_ebfmi, "", f"{longer}, then widen no prior"
+        )
     )
     return Gate(tuple(checks))
 
@@ -318,7 +318,10 @@ def _worst(statistic: xr.Dataset, *, smallest: bool) -> tuple[float, str]:
             continue
         flat = np.nanargmin(values) if smallest else np.nanargmax(values)
         place = np.unravel_index(flat, values.shape)
-        labels = [str(variable[dim].values[i]) if dim in variable.coords else str(i) for dim, i in zip(variable.dims, place, strict=True)]
+        labels = [
+            str(variable[dim].values[i]) if dim in variable.coords else str(i)
+            for dim, i in zip(variable.dims, place, strict=True)
+        ]
         found.append((float(values[place]), f"{name}[{', '.join(labels)}]" if labels else str(name)))
     return min(found) if smallest else max(found)
 
@@ -367,15 +370,13 @@ def parameter_table(calibration: Calibration, priors: PriorSet) -> pd.DataFrame:
 
 def reported(posterior: xr.Dataset) -> xr.Dataset:
     """Parameters a reader sees: no standardised internals, no constants."""
-    hidden = ("_raw", "_score", "wear_out_common", "wear_out_by_type", "share_offset")
+    hidden = ("_raw", "_score", "_part", "_by_type", "wear_out_common", "share_offset", "project_effect")
     return sampled_only(posterior.drop_vars([v for v in posterior.data_vars if str(v).endswith(hidden)]))
 
 
 def _selection_sd(priors: PriorSet) -> dict[str, float]:
     roots = [m.root for m in priors.mechanisms]
-    return {
-        d.name: priors.measures[d.measure].selection[roots[d.mechanism]].distribution.sd for d in deltas_of(priors)
-    }
+    return {d.name: priors.measures[d.measure].selection[roots[d.mechanism]].distribution.sd for d in deltas_of(priors)}
 
 
 def quick(sampling: Sampling, **changes: Any) -> Sampling:

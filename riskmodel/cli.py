@@ -35,23 +35,26 @@ class TerminalWatcher:
 
     def __init__(self, *, moving: bool):
         self.moving = moving
-        self.words = ""
-        self.started = self.shown = 0.0
+        self.words = self.text = ""
+        self.started = self.shown = self.done = 0.0
 
-    def begin(self, words: str) -> None:
-        """A stage begins."""
-        self.words, self.started, self.shown = words, time.monotonic(), 0.0
+    def begin(self, words: str, hint: str = "") -> None:
+        """A stage begins; `hint` says what to expect."""
+        self.words, self.text, self.shown = words, "", 0.0
+        if hint and self.moving:
+            click.echo(hint, err=True)
         self._rewrite(f"{words} ...")
 
     def advance(self, done: int, total: int, text: str) -> None:
         """Part of a stage is done."""
-        now = time.monotonic()
+        now, share = time.monotonic(), done / total if total else 0.0
+        if text != self.text:  # compiling tells nothing of the pace of sampling
+            self.text, self.started, self.done, self.shown = text, now, share, 0.0
         if now - self.shown < self.EVERY:
             return
         self.shown = now
-        share = done / total if total else 0.0
-        left = f", {spoken(time_left(now - self.started, share))} left" if 0 < share < 1 else ""
-        self._rewrite(f"{self.words}: {share:.0%}{left}{f' ({text})' if text else ''}")
+        left = time_left(now - self.started, share - self.done, 1.0 - share)
+        self._rewrite(f"{self.words}: {share:.0%}{f', {spoken(left)} left' if left else ''} ({text})")
 
     def end(self, words: str, seconds: float | None) -> None:
         """A stage ended."""
@@ -68,9 +71,9 @@ class TerminalWatcher:
             click.echo("\r" + printable(line, self.WIDTH).ljust(self.WIDTH) + "\r", nl=False, err=True)
 
 
-def time_left(elapsed: float, share: float) -> float:
-    """Seconds left if the rest goes as fast as the part done (share in (0, 1])."""
-    return elapsed * (1.0 - share) / share
+def time_left(elapsed: float, done: float, left: float) -> float:
+    """Seconds left if the part `left` goes as fast as the part `done` did; 0 when that is not known."""
+    return elapsed * left / done if done > 0 else 0.0
 
 
 def spoken(seconds: float) -> str:
@@ -161,16 +164,23 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         status = commands.main(arguments, prog_name="riskmodel", standalone_mode=False) or 0
     except click.ClickException as error:
         error.show()
-        status = error.exit_code
+        status = FAULT
     except RiskModelError as error:
         click.echo(safe(f"riskmodel: {error}"), err=True)
         status = FAULT
     except (KeyboardInterrupt, click.Abort):
-        click.echo("\nriskmodel: stopped. The earlier results are as they were.", err=True)
+        # click has ended the moving line already
+        click.echo("riskmodel: stopped. The earlier results are as they were.", err=True)
         status = INTERRUPTED
     except BrokenPipeError:  # the reader of our output went away
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 1
+    except OSError as error:  # no permission, a disk that went away
+        if error.errno is None:  # raised by a library in other words: a fault of ours
+            raise
+        name = Path(os.fsdecode(error.filename)).name if error.filename else "a file"
+        click.echo(safe(f"riskmodel: {name} cannot be used ({error.strerror or type(error).__name__})."), err=True)
+        status = FAULT
     sys.exit(int(status))
 
 

@@ -19,7 +19,9 @@ from .measures import Mixture, deltas_of
 from .priors import PriorSet
 from .streams import stream
 
-__all__ = ["Draws", "RootLife", "group_terms", "root_life", "wear_survival"]
+__all__ = ["Draws", "RootLife", "Terms", "group_terms", "root_life", "wear_survival"]
+
+Terms = Mapping[str, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -68,9 +70,9 @@ def group_terms(draws: Draws, programme: xr.Dataset, priors: PriorSet, seed: int
     sections = programme["section"].values.astype(str)
     terms = {}
     for group in priors.groups:
-        sd = draws[f"{group.column}_sd"] if f"{group.column}_sd" in draws else None
-        if sd is None:
+        if f"{group.column}_sd" not in draws:
             continue
+        sd = draws[f"{group.column}_sd"]
         names = programme[group.column].values.astype(str) if group.column in programme else np.full(len(sections), "")
         known = {name: i for i, name in enumerate(draws.coords.get(group.column, ()))}
         fitted = draws.values.get(f"{group.column}_effect")
@@ -153,9 +155,7 @@ class RootLife:
         return np.stack(out)
 
 
-def root_life(
-    draws: Draws, s: int, priors: PriorSet, inputs: Inputs, r: int, terms: Mapping[str, np.ndarray], nodes: int
-) -> RootLife:
+def root_life(draws: Draws, s: int, priors: PriorSet, inputs: Inputs, r: int, terms: Terms, nodes: int) -> RootLife:
     """Moments of root number `r` at draw `s` (see `RootLife`)."""
     root, mixture = inputs.roots[r], inputs.mixtures[r]
     members = list(root.mechanisms)
@@ -188,7 +188,13 @@ def row_probability(draws: Draws, s: int, mixture: Mixture) -> np.ndarray:
 
 
 def _log_odds(
-    draws: Draws, s: int, priors: PriorSet, inputs: Inputs, root: Root, mixture: Mixture, terms: Mapping[str, np.ndarray]
+    draws: Draws,
+    s: int,
+    priors: PriorSet,
+    inputs: Inputs,
+    root: Root,
+    mixture: Mixture,
+    terms: Terms,
 ) -> np.ndarray:
     """Log-odds of susceptibility at score 0, shape (row, mechanism of the root)."""
     members = list(root.mechanisms)
@@ -201,9 +207,7 @@ def _log_odds(
     return eta
 
 
-def section_log_odds(
-    draws: Draws, s: int, priors: PriorSet, inputs: Inputs, root: Root, terms: Mapping[str, np.ndarray]
-) -> np.ndarray:
+def section_log_odds(draws: Draws, s: int, priors: PriorSet, inputs: Inputs, root: Root, terms: Terms) -> np.ndarray:
     """Log-odds before measures and score, shape (section, mechanism of the root)."""
     members = list(root.mechanisms)
     common = draws["year_slope"][s] * inputs.decades

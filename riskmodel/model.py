@@ -16,13 +16,13 @@ import pytensor.tensor as pt
 
 from .baseline import Baseline, delta_distributions
 from .cells import AgeGrid, CellData
+from .condition import Condition
 from .elicitation import Distribution
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, levels_of
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
 from .priors import PriorSet
-from .condition import Condition
 
 if TYPE_CHECKING:
     from .records import Records
@@ -150,12 +150,23 @@ def _parameters(
 def _wear_parameters(p: Parameters, priors: PriorSet) -> None:
     common_sd = priors.wear_out_sd_common.distribution.mean
     common = pm.Normal("wear_out_common", 0.0, common_sd) if common_sd > 0 else 0.0
-    by_type = vector("wear_out_by_type", [t.wear_out_median.distribution for t in priors.types], "type")
-    p["log_wear_median"] = pt.log(by_type) + common
+    p["log_wear_median"] = _centred("wear_out", [t.wear_out_median.distribution for t in priors.types], common)
     pm.Deterministic("wear_out_median", pt.exp(p["log_wear_median"]), dims="type")
     p["wear_shape"] = variable("wear_out_shape", priors.wear_out_shape.distribution)
     ratios = [m.time_ratio.distribution if m.time_ratio else Distribution("fixed", (1.0,)) for m in priors.measures]
     p["log_time_ratio"] = pt.log(vector("time_ratio", ratios, "measure")) if ratios else None
+
+
+def _centred(name: str, distributions: Sequence[Distribution], common: Tensor) -> Tensor:
+    """ln of a quantity by type plus what all types share, tensor (type,).
+
+    Lognormal quantities are sampled around the shared part: the data speak of the sum, and the sampler
+    would otherwise walk along the ridge between its two parts.
+    """
+    if {d.family for d in distributions} == {"lognormal"}:
+        a = np.array([d.parameters for d in distributions], float)
+        return pm.Normal(f"{name}_by_type", a[:, 0] + common, a[:, 1], dims="type")
+    return pt.log(vector(f"{name}_multiplier_by_type", distributions, "type")) + common
 
 
 def _path_parameters(p: Parameters, priors: PriorSet, condition: Condition) -> None:
@@ -178,8 +189,10 @@ def _mechanism_parameters(p: Parameters, priors: PriorSet, baseline: Baseline) -
     effects = [m.score_effect.distribution if m.score_effect else none for m in mechanisms]
     p["score_effect"] = vector("score_effect", effects, "mechanism")
     total = variable("early_failure", priors.early_failure.distribution)
-    odds = vector("odds_multiplier", [t.odds_multiplier.distribution for t in priors.types], "type")
-    total = total * odds / (1.0 - total + total * odds)
+    log_odds = pt.log(total) - pt.log1p(-total)
+    by_type = _centred("early_failure", [t.odds_multiplier.distribution for t in priors.types], log_odds)
+    pm.Deterministic("odds_multiplier", pt.exp(by_type - log_odds), dims="type")
+    total = expit(by_type, pt)
     share_sd = priors.share_sd.distribution.mean
     offset = pm.Normal("share_offset", 0.0, share_sd, dims="mechanism") if share_sd > 0 else np.zeros(len(mechanisms))
     intercept = baseline.intercepts(total, offset, pt)
@@ -240,12 +253,13 @@ def vector(name: str, distributions: Sequence[Distribution], dim: str) -> Tensor
     varying = np.flatnonzero(np.isnan(constant))
     if not len(varying):
         return pm.Deterministic(name, pt.as_tensor(constant), dims=dim)
-    families = {distributions[i].family for i in varying}
+    drawn_from = [d for d in distributions if d.family != "fixed"]
+    families = {d.family for d in drawn_from}
     if len(families) > 1 or families == {"skewed"}:
-        parts = [variable(f"{name}_{i}_part", distributions[i]) for i in varying]
+        parts = [variable(f"{name}_{i}_part", d) for i, d in enumerate(drawn_from)]
         return _filled(name, constant, varying, pt.stack(parts), dim)
     whole = len(varying) == len(constant)
-    a = np.array([distributions[i].parameters for i in varying], float)
+    a: np.ndarray = np.array([d.parameters for d in drawn_from])
     kinds = {"normal": pm.Normal, "lognormal": pm.LogNormal, "beta": pm.Beta}
     own, options = (name, {"dims": dim}) if whole else (f"{name}_part", {"shape": len(varying)})
     if families == {"gamma"}:

@@ -78,7 +78,9 @@ def draw_lives(
 class _Fates:
     """Uniforms and portfolio-free quantities of a chunk of sections, arrays (section, sample, ...)."""
 
-    def __init__(self, draws: Draws, part: xr.Dataset, priors: PriorSet, inputs: Inputs, asked: Requirements, seed: int):
+    def __init__(
+        self, draws: Draws, part: xr.Dataset, priors: PriorSet, inputs: Inputs, asked: Requirements, seed: int
+    ):
         self.draws, self.part, self.priors, self.inputs, self.asked = draws, part, priors, inputs, asked
         names, n = part["section"].values.astype(str), draws.count
         mechanisms, measures = len(priors.mechanisms), len(priors.measures)
@@ -152,7 +154,9 @@ class _Fates:
 
     def _mechanism_ages(self, r: int, m: int, done: np.ndarray | None) -> np.ndarray:
         """Age at failure by mechanism m, infinite where not susceptible, (section, sample)."""
-        susceptible = (self.susceptible_u[:, :, m] < expit(self._log_odds(r, m, done))) & self.inputs.applies[:, m, None]
+        susceptible = (self.susceptible_u[:, :, m] < expit(self._log_odds(r, m, done))) & self.inputs.applies[
+            :, m, None
+        ]
         age = np.full(susceptible.shape, np.inf)
         i, s = np.nonzero(susceptible)
         if len(i):

@@ -44,8 +44,8 @@ STAGING = ".unfinished"
 class Watcher(Protocol):
     """Who is told how far a run is."""
 
-    def begin(self, words: str) -> None:
-        """A stage begins."""
+    def begin(self, words: str, hint: str = "") -> None:
+        """A stage begins; `hint` says what to expect."""
 
     def advance(self, done: int, total: int, text: str) -> None:
         """Part of a stage is done."""
@@ -60,7 +60,7 @@ class Watcher(Protocol):
 class Quiet:
     """A watcher that says nothing."""
 
-    def begin(self, words: str) -> None:
+    def begin(self, words: str, hint: str = "") -> None:
         """Say nothing."""
 
     def advance(self, done: int, total: int, text: str) -> None:
@@ -213,7 +213,7 @@ def _run_stages(
 
 
 def _build(stage: Stage, desk: Desk, key: str, watcher: Watcher) -> dict[str, Any]:
-    watcher.begin(stage.words)
+    watcher.begin(stage.words, stage.hint if desk.records is not None else "")
     started = time.monotonic()
     outputs: dict[str, str] = {}
     notes = _noted(lambda: outputs.update(stage.build(desk)), watcher)
@@ -288,7 +288,7 @@ def _mend(folder: Path) -> None:
 
 @contextlib.contextmanager
 def _held(folder: Path) -> Iterator[None]:
-    """Hold the folder; if it is new and an input was at fault after all, take it away again."""
+    """Hold the folder; if it has no results yet and something was at fault, leave nothing of ours in it."""
     new = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -301,8 +301,11 @@ def _held(folder: Path) -> Iterator[None]:
     except StoreError:  # a full disk: what is finished stays for the next run
         raise
     except RiskModelError:
+        if not (folder / PROVENANCE).exists():
+            shutil.rmtree(folder / STAGING, ignore_errors=True)
+            (folder / LOCK_NAME).unlink(missing_ok=True)
         if new:
-            shutil.rmtree(folder, ignore_errors=True)
+            folder.rmdir()
         raise
 
 

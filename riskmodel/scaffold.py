@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 from .columns import Column
 from .condition import Condition
 from .errors import StoreError, printable
+from .layout import MOST_MEASURES
 from .recordrules import WEAR_OUT, Vocabulary, section_columns, survey_columns
 from .store import write_text
-from .study import FILE_NAME, MOST_MEASURES
+from .study import FILE_NAME
 
 if TYPE_CHECKING:
     from .priors import PriorSet

@@ -10,9 +10,7 @@ import numpy as np
 __all__ = ["fair_shares"]
 
 
-def fair_shares(
-    without: Sequence[np.ndarray], measure: np.ndarray
-) -> tuple[list[np.ndarray], list[np.ndarray]]:
+def fair_shares(without: Sequence[np.ndarray], measure: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """Gains from removing each root and mechanism alone, and their Owen split.
 
     Parameters

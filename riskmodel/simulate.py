@@ -181,7 +181,7 @@ def simulate(
         losses.record(s, state, grid)
         if progress is not None:
             progress(s + 1, draws.count, "closed form")
-    value = _values(survival, grid, [p.name for p in portfolios], early_age, horizon, ages)
+    value = _values(survival, grid, plan.names, early_age, horizon, ages)
     lives = draw_lives(
         draws, programme, priors, portfolios, seed=seed, score_shift=score_shift, chunk=chunk, workers=workers
     )
@@ -193,7 +193,9 @@ def simulate(
             "assured_age": (("portfolio", "statement"), _assured(value[:, :, 2], lives, weights)),
             "extrapolated": (
                 ("portfolio", "quantity"),
-                _extrapolated(value, survival, grid, [p.name for p in portfolios], observed_to, horizon, early_age, ages),
+                _extrapolated(
+                    value, survival, grid, [p.name for p in portfolios], observed_to, horizon, early_age, ages
+                ),
             ),
             **losses.variables(),
             **_check(value[:, :, 0], lives, weights, early_age),
@@ -272,7 +274,9 @@ class _Plan:
 
 def _fingerprint(mixture: Mixture) -> bytes:
     parts = (mixture.section, mixture.weight, mixture.comply, mixture.lapse, mixture.chosen)
-    return b"".join(np.ascontiguousarray(a).tobytes() for a in (*parts, mixture.acts, mixture.slows, mixture.shift, mixture.stretch))
+    return b"".join(
+        np.ascontiguousarray(a).tobytes() for a in (*parts, mixture.acts, mixture.slows, mixture.shift, mixture.stretch)
+    )
 
 
 def _areas(programme: xr.Dataset) -> np.ndarray:
@@ -403,7 +407,9 @@ class _Losses:
             measure = state.weight[:, None] * (self.weights if loss == 0 else np.ones(1))[None, :]
             alone, split = fair_shares(without, wear * measure)
             roots = len(lives)
-            self.avoidable[s, loss], self.shapley[s, loss] = (self._ordered(a, plan.inputs[j], roots) for a in (alone, split))
+            self.avoidable[s, loss], self.shapley[s, loss] = (
+                self._ordered(a, plan.inputs[j], roots) for a in (alone, split)
+            )
 
     def _ordered(self, values: list[np.ndarray], inputs: Inputs, roots: int) -> np.ndarray:
         """Roots first, then mechanisms in the order of the prior set."""
@@ -500,7 +506,9 @@ def _check(closed: np.ndarray, lives: np.ndarray, weights: np.ndarray, early_age
     """Simulated early failures beside the closed form: mean difference and its standard error."""
     early = np.einsum("spn,sn->sp", (lives < early_age).astype(float), weights)
     difference = early - closed
-    error = difference.std(axis=0, ddof=1) / np.sqrt(len(difference)) if len(difference) > 1 else np.zeros(closed.shape[1])
+    error = (
+        difference.std(axis=0, ddof=1) / np.sqrt(len(difference)) if len(difference) > 1 else np.zeros(closed.shape[1])
+    )
     return {
         "simulated_difference": (("portfolio",), difference.mean(axis=0)),
         "simulated_error": (("portfolio",), error),
@@ -512,4 +520,3 @@ def observed_to(sections: xr.Dataset) -> float:
     seen = np.fmax(sections["age_in_service"].values, sections["age_removed"].values)
     seen = seen[np.isfinite(seen)]
     return float(np.quantile(seen, 0.95)) if len(seen) else 0.0
-

@@ -31,6 +31,8 @@ CENSUS, PORTFOLIOS, CAUSES, PARAMETERS = (
 )
 POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
 
+COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
+
 Outputs = dict[str, str]
 """File name within the results to its digest."""
 
@@ -47,12 +49,15 @@ class Stage:
         Files it makes, within the results.
     build : callable
         Makes the files and returns their digests.
+    hint : str
+        What to expect of it where there are records.
     """
 
     name: str
     words: str
     outputs: tuple[str, ...]
     build: Callable[[Desk], Outputs]
+    hint: str = ""
 
 
 class Desk:
@@ -304,14 +309,14 @@ def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
 STAGES = (
     Stage("records", "Reading the records", (CENSUS,), _records),
     Stage("priors", "Reading the priors", (), _priors),
-    Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate),
+    Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("report", "Writing the report", (REPORT,), _report),
 )
 
 # these decide how a result is asked for and shown, not what it is
-OUTER = ("__main__", "cli", "pipeline", "preview", "report", "scaffold", "store", "study")
+OUTER = ("__main__", "cli", "layout", "pipeline", "preview", "report", "scaffold", "store", "study")
 
 
 def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:

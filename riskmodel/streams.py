@@ -37,7 +37,7 @@ def integer_seed(seed: int, *names: object) -> int:
     return _key(seed, *names) & 0x7FFFFFFF
 
 
-def uniforms(seed: int, purpose: str, sections: Sequence[str], samples: int, width: int = 1) -> np.ndarray:
+def uniforms(seed: int, purpose: str, sections: Sequence[str] | np.ndarray, samples: int, width: int = 1) -> np.ndarray:
     """Uniform numbers in (0, 1) that belong to each section.
 
     Parameters

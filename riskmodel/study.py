@@ -5,17 +5,17 @@ The file that `write_new_study` writes is the reference of its layout.
 
 from __future__ import annotations
 
-import difflib
-import math
 import tomllib
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .condition import PATHS, UNRECORDED, Condition
-from .errors import Faults, StudyError
+from .columns import nearest
+from .condition import Condition
+from .errors import Faults, StudyError, printable
+from .layout import LAYOUT, MOST_MEASURES, RefusedValueError, text
 from .measures import Portfolio, all_portfolios
 from .store import digest_of
 
@@ -26,10 +26,11 @@ __all__ = ["FILE_NAME", "SCHEMA", "Study", "find_study_file", "portfolios_of", "
 
 SCHEMA = 1
 FILE_NAME = "study.toml"
-MOST_MEASURES = 4
 LIFE: Mapping[str, Any] = {"early_age": 10.0, "horizon": 60.0, "ages": (25.0, 45.0)}
 SAMPLING: Mapping[str, Any] = {"seed": 20260101}
 LARGEST_FILE = 1_000_000
+TOP = ("schema", "columns", *LAYOUT)
+CONDITION_NAMES = {"index": "column", "unrecorded_restorations": "unrecorded"}
 
 
 @dataclass(frozen=True)
@@ -119,138 +120,6 @@ class Study:
         return digest_of([self.title, self.agency])
 
 
-# ------------------------------------------------------------------------------ kinds of value
-
-
-class _RefusedError(Exception):
-    """A value that breaks a rule; the text is the rule."""
-
-
-Reader = Callable[[Any], Any]
-
-
-def _text(value: object, *, longest: int = 200) -> str:
-    if not isinstance(value, str) or not value.strip():
-        raise _RefusedError("a text in quotation marks is expected")
-    if len(value) > longest or not value.isprintable():
-        raise _RefusedError(f"a text of up to {longest} printable characters on one line is expected")
-    return value.strip()
-
-
-def _one_of(*choices: str) -> Reader:
-    def read(value: object) -> str:
-        if value not in choices or not isinstance(value, str):
-            raise _RefusedError(f"one of {', '.join(choices)} is expected{_nearest(str(value), choices)}")
-        return value
-
-    return read
-
-
-def _number(lowest: float, highest: float) -> Reader:
-    def read(value: object) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise _RefusedError(f"a number from {lowest:g} to {highest:g} is expected, without quotation marks")
-        if not math.isfinite(value) or not lowest <= value <= highest:
-            raise _RefusedError(f"a number from {lowest:g} to {highest:g} is expected")
-        return float(value)
-
-    return read
-
-
-def _whole(lowest: int, highest: int) -> Reader:
-    def read(value: object) -> int:
-        if isinstance(value, bool) or not isinstance(value, int) or not lowest <= value <= highest:
-            raise _RefusedError(f"a whole number from {lowest} to {highest} is expected")
-        return value
-
-    return read
-
-
-def _flag(value: object) -> bool:
-    if not isinstance(value, bool):
-        raise _RefusedError("true or false is expected, without quotation marks")
-    return value
-
-
-def _day(value: object) -> date:
-    if isinstance(value, datetime) or not isinstance(value, date):
-        raise _RefusedError("a date such as 2024-06-30 is expected, without quotation marks and without a time")
-    return value
-
-
-def _list_of(read: Reader, *, most: int) -> Reader:
-    def read_list(value: object) -> tuple[Any, ...]:
-        if not isinstance(value, list) or not 1 <= len(value) <= most:
-            raise _RefusedError(f"a list of 1 to {most} entries in square brackets is expected")
-        entries = tuple(read(entry) for entry in value)
-        if len(set(entries)) < len(entries):
-            raise _RefusedError("each entry may stand once")
-        return entries
-
-    return read_list
-
-
-def _table_of(read: Reader, *, most: int = 200) -> Reader:
-    def read_table(value: object) -> dict[str, Any]:
-        if not isinstance(value, dict) or len(value) > most:
-            raise _RefusedError("a table of names and values is expected")
-        return {name: read(entry) for name, entry in value.items()}
-
-    return read_table
-
-
-def _any_table(value: object) -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise _RefusedError("a table is expected")
-    return value
-
-
-# values of a rule are compared with the text of a column, so numbers become text here
-def _allowed(value: object) -> tuple[str, ...]:
-    return _list_of(_text, most=100)(value)
-
-
-LAYOUT: Mapping[str, Mapping[str, Reader]] = {
-    "study": {"title": _text, "agency": _text},
-    "records": {"sections": _text, "surveys": _text, "until": _day},
-    "condition": {
-        "index": _text,
-        "lowest": _number(-1e6, 1e6),
-        "highest": _number(-1e6, 1e6),
-        "threshold": _number(-1e6, 1e6),
-        "removal_level": _number(-1e6, 1e6),
-        "stretch": _number(0, 10),
-        "path": _one_of(*PATHS),
-        "far_below": _number(0, 1e6),
-        "rise_sd": _number(0.5, 100),
-        "reading_sd": _number(1e-3, 1e6),
-        "unrecorded_restorations": _one_of(*UNRECORDED),
-    },
-    "life": {
-        "early_age": _number(1, 30),
-        "horizon": _number(10, 100),
-        "ages": _list_of(_number(1, 100), most=8),
-    },
-    "priors": {"directory": _text, "override": _any_table},
-    "programme": {"source": _text, "score_shift": _table_of(_number(-5, 5)), "weight_by_area": _flag},
-    "portfolios": {"measures": _list_of(_text, most=MOST_MEASURES)},
-    "portfolio": {
-        "name": _text,
-        "measures": _list_of(_text, most=20),
-        "where": _table_of(_table_of(_allowed)),
-    },
-    "sampling": {
-        "chains": _whole(2, 16),
-        "draws": _whole(20, 20_000),
-        "tune": _whole(20, 20_000),
-        "target_accept": _number(0.5, 0.999),
-        "seed": _whole(0, 2**32 - 1),
-    },
-}
-TOP = ("schema", "columns", *LAYOUT)
-CONDITION_NAMES = {"index": "column", "unrecorded_restorations": "unrecorded"}
-
-
 # ---------------------------------------------------------------------------------- the reader
 
 
@@ -316,7 +185,7 @@ def _read_tables(content: Mapping[str, Any], faults: Faults) -> dict[str, dict[s
     """Values of every table of the layout that passed its reader; faults for all others."""
     for name in content:
         if name not in TOP:
-            faults.add("the key is not known", column=name, remedy=_instead(name, TOP))
+            faults.add("the key is not known", column=printable(name), remedy=_instead(name, TOP))
     _validate_schema(content, faults)
     tables = {name: _read_table(content.get(name, {}), name, faults) for name in LAYOUT if name != "portfolio"}
     tables["columns"] = _read_columns(content.get("columns", {}), faults)
@@ -341,11 +210,11 @@ def _read_table(table: object, name: str, faults: Faults, *, place: str = "") ->
     for key, value in table.items():
         reader = LAYOUT[name].get(key)
         if reader is None:
-            faults.add("the key is not known", column=f"{place}.{key}", remedy=_instead(key, LAYOUT[name]))
+            faults.add("the key is not known", column=f"{place}.{printable(key)}", remedy=_instead(key, LAYOUT[name]))
             continue
         try:
             values[key] = reader(value)
-        except _RefusedError as rule:
+        except RefusedValueError as rule:
             faults.add(str(rule), column=f"{place}.{key}", got=value)
     return values
 
@@ -357,9 +226,9 @@ def _read_columns(table: object, faults: Faults) -> dict[str, str]:
     columns = {}
     for ours, theirs in table.items():
         try:
-            columns[ours] = _text(theirs)
-        except _RefusedError as rule:
-            faults.add(str(rule), column=f"columns.{ours}", got=theirs)
+            columns[ours] = text(theirs)
+        except RefusedValueError as rule:
+            faults.add(str(rule), column=f"columns.{printable(ours)}", got=theirs)
     return columns
 
 
@@ -452,7 +321,7 @@ def _named_portfolios(tables: object, faults: Faults) -> Iterator[Portfolio]:
         for measure in where:
             if measure not in measures:
                 rule = "a rule belongs to a measure of its portfolio"
-                faults.add(rule, column=f"{place}.where.{measure}", remedy=_instead(measure, measures))
+                faults.add(rule, column=f"{place}.where.{printable(measure)}", remedy=_instead(measure, measures))
         yield Portfolio(name, measures, where)
 
 
@@ -486,15 +355,10 @@ def portfolios_of(study: Study, priors: PriorSet) -> tuple[Portfolio, ...]:
     return all_portfolios(study.measures or tuple(known[:MOST_MEASURES]))
 
 
-def _nearest(name: str, known: Iterator[str] | tuple[str, ...] | list[str]) -> str:
-    close = difflib.get_close_matches(name, list(known), n=1)
-    return f", perhaps {close[0]}" if close else ""
-
-
-def _instead(name: str, known: Any) -> str:
+def _instead(name: str, known: Iterable[str]) -> str:
     """Remedy that names the nearest known word, or all of them."""
-    names = [str(word) for word in known]
-    close = difflib.get_close_matches(name, names, n=1)
-    if close:
-        return f"Write {close[0]}"
+    names = list(known)
+    near = nearest(name, names)
+    if near:
+        return f"Write {near}"
     return f"Known here: {', '.join(names)}" if names else "Take it out"

@@ -43,13 +43,13 @@ def overlay_type(name: str = "any", wear: Quantity | None = None, odds: Quantity
 
 
 def mechanism(
-    name: str, root: str, share: float | Mapping[str, float], median: float, shape: float = 2.0, **changes: Any
+    name: str, root: str, share: float | Mapping[str, float], age: float, power: float = 2.0, **changes: Any
 ) -> Mechanism:
     shares = share if isinstance(share, Mapping) else {"any": share}
     effect = None if root == "other" else quantity("lognormal", np.log(0.7), 0.4)
     values: dict[str, Any] = {
-        "median": quantity("lognormal", np.log(median), 0.18),
-        "shape": quantity("lognormal", np.log(shape), 0.18),
+        "median": quantity("lognormal", np.log(age), 0.18),
+        "shape": quantity("lognormal", np.log(power), 0.18),
         "score_effect": effect,
         **changes,
     }
@@ -67,7 +67,8 @@ def measure(name: str, effects: Sequence[Effect], types: tuple[str, ...] = ("any
         **changes,
     }
     return Measure(name, name, "of 100, how many still would", types, tuple(effects), values["score_shift"],
-                   values["time_ratio"], values["compliance"], values["required_rate"], values["selection"], "")  # fmt: skip
+                   values["time_ratio"], values["compliance"], values["required_rate"], values["selection"],
+                   "")  # fmt: skip
 
 
 def effect(mechanisms: Sequence[str], ratio: float = 0.5, scale: str = "risk_ratio", sd: float = 0.25,

@@ -109,9 +109,10 @@ class Generator:
         for d, driver in enumerate(self.priors.drivers):
             x = (math.log2(road[driver.column]) - driver.centre) / driver.scale
             median *= math.exp(float(truth["driver_coefficient"][d]) * x)
-        life, cause = median * rng.weibull(float(truth["wear_out_shape"])) / math.log(2) ** (
-            1 / float(truth["wear_out_shape"])
-        ), len(self.priors.mechanisms)
+        life, cause = (
+            median * rng.weibull(float(truth["wear_out_shape"])) / math.log(2) ** (1 / float(truth["wear_out_shape"])),
+            len(self.priors.mechanisms),
+        )
         for m in range(len(self.priors.mechanisms)):
             if rng.random() < 1.0 / (1.0 + math.exp(-self.log_odds(road, m))):
                 shape = float(truth["age_shape"][m])

@@ -386,6 +386,9 @@ def test_a_failed_gate_is_no_result(
     assert (status, out) == (2, "")
     assert "R-hat is 1.2" in err
     assert not (study / "results").exists()
+    (study / "results").mkdir()
+    assert said(capsys, "run", study)[0] == 2
+    assert list((study / "results").iterdir()) == []
 
 
 def test_show_before_run_and_of_damaged_results(
@@ -563,24 +566,27 @@ def test_an_up_to_date_study_can_be_shown_while_a_run_holds_it(done: Path, capsy
 def test_a_terminal_sees_progress_and_time_left(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    clock = iter([100.0, 110.0, 110.01, 130.0])
+    clock = iter([100.0, 160.0, 170.0, 170.01, 190.0])
     monkeypatch.setattr(cli.time, "monotonic", lambda: next(clock))
     watcher = cli.TerminalWatcher(moving=True)
-    watcher.begin("Simulating")
-    watcher.advance(25, 100, "closed form")
-    watcher.advance(26, 100, "too soon to be shown")
-    watcher.advance(100, 100, "closed form")
-    watcher.end("Simulating", 30.0)
+    watcher.begin("Calibrating", "The first one takes longer.")
+    watcher.advance(0, 1, "compiling")
+    watcher.advance(0, 100, "sampling")
+    watcher.advance(25, 100, "sampling")
+    watcher.advance(26, 100, "sampling")
+    watcher.advance(100, 100, "sampling")
+    watcher.end("Calibrating", 90.0)
     err = capsys.readouterr().err
-    assert "Simulating: 25%, 30 s left (closed form)" in err
-    assert "too soon" not in err
-    assert err.endswith("\rSimulating: 30 s\n")
+    assert err.startswith("The first one takes longer.\n")
+    assert "Calibrating: 25%, 30 s left (sampling)" in err
+    assert "26%" not in err
+    assert err.endswith("\rCalibrating: 2 min\n")
     assert all(len(part) <= 79 for part in err.replace("\n", "\r").split("\r"))
 
 
 def test_a_pipe_sees_one_line_a_stage(capsys: pytest.CaptureFixture[str]) -> None:
     watcher = cli.TerminalWatcher(moving=False)
-    watcher.begin("Simulating")
+    watcher.begin("Simulating", "It takes a while.")
     watcher.advance(25, 100, "closed form")
     watcher.end("Simulating", 200.0)
     watcher.note("read with care \x1b[2J")

@@ -100,7 +100,9 @@ def test_adding_a_mechanism_leaves_the_total_prior_alone():
     more = priors(
         mechanisms=(
             *[
-                mechanism(m.name, m.root, 0.9 * m.share["any"], m.median.distribution.median, m.shape.distribution.median)
+                mechanism(
+                    m.name, m.root, 0.9 * m.share["any"], m.median.distribution.median, m.shape.distribution.median
+                )
                 for m in MECHANISMS
             ],
             mechanism("faulting", "design", 0.1, 7.0, 3.0),
@@ -121,7 +123,9 @@ def test_an_elicited_risk_ratio_is_recovered_from_its_log_odds(ratio):
     intercept, weight = np.array([-2.0, -3.0]), np.array([0.7, 0.3])
     delta = log_odds_of_ratio(ratio, intercept, 0.8, weight)
     spread = np.full(2, 0.8)
-    achieved = weight @ mean_susceptibility(intercept - delta, spread) / (weight @ mean_susceptibility(intercept, spread))
+    achieved = (
+        weight @ mean_susceptibility(intercept - delta, spread) / (weight @ mean_susceptibility(intercept, spread))
+    )
     assert achieved == pytest.approx(ratio, rel=1e-8)
 
 

@@ -11,10 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from riskmodel.errors import RiskModelError, StudyError
+from riskmodel.layout import LAYOUT
 from riskmodel.measures import CURRENT_PRACTICE, NO_MEASURES
 from riskmodel.priors import load_priors
 from riskmodel.scaffold import write_new_study
-from riskmodel.study import LAYOUT, portfolios_of, read_study
+from riskmodel.study import portfolios_of, read_study
 
 
 def study_of(folder: Path, text: str):
@@ -115,6 +116,12 @@ def test_defaults_are_those_of_the_model(tmp_path: Path) -> None:
     assert Sampling(**study.sampling) == Sampling()
 
 
+def test_names_cannot_move_a_terminal(tmp_path: Path) -> None:
+    found = faults_of(tmp_path, 'schema = 1\n"a\\u001bb" = 1\n[life]\n"c\\u001bd" = 1\n[columns]\n"e\\u001bf" = 1\n')
+    assert len(found) == 3
+    assert "\x1b" not in "".join(found)
+
+
 def test_folder_and_file_name_the_same_study(tables: Path) -> None:
     assert study_of(tables, FULL) == read_study(tables / "study.toml")
 
@@ -144,7 +151,6 @@ def test_all_faults_come_at_once_with_the_nearest_name(tables: Path) -> None:
         seed = -1
         """,
     )
-    text = "\n".join(found)
     assert len(found) == 10
     for place, remedy in (
         ("`records.section`: the key is not known", "Write sections"),
@@ -161,7 +167,6 @@ def test_all_faults_come_at_once_with_the_nearest_name(tables: Path) -> None:
         line = next(line for line in found if place in line)
         assert line.startswith("study.toml")
         assert remedy in line
-    assert "\x1b" not in text
 
 
 ODD = {
@@ -179,7 +184,8 @@ ODD = {
     "[[1]]": "a list in a list",
     "{}": "an empty table",
     "{ a = { b = 1 } }": "a table in a table",
-    "99999999999999999999999999": "a huge number",
+    "9" * 400: "a number beyond floating point",
+    "9" * 5000: "a number beyond what Python reads",
     '"\\u001b[2J"': "a text that clears a terminal",
     '"a\\u0000b"': "a text with a zero byte",
 }

@@ -1,0 +1,160 @@
+"""What study.toml may hold: its tables and keys, and how each value is read.
+
+A reader takes a TOML value and returns it, or raises `RefusedValueError` with the rule it breaks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from .columns import nearest
+from .condition import PATHS, UNRECORDED
+
+__all__ = ["LAYOUT", "MOST_MEASURES", "Reader", "RefusedValueError", "text"]
+
+MOST_MEASURES = 4
+Reader = Callable[[Any], Any]
+
+
+class RefusedValueError(Exception):
+    """A value that breaks a rule; the text is the rule."""
+
+
+def text(value: object, *, longest: int = 200) -> str:
+    """A text of one line."""
+    if not isinstance(value, str) or not value.strip():
+        raise RefusedValueError("a text in quotation marks is expected")
+    if len(value) > longest or not value.isprintable():
+        raise RefusedValueError(f"a text of up to {longest} printable characters on one line is expected")
+    return value.strip()
+
+
+def one_of(*choices: str) -> Reader:
+    """Reader of one of some words."""
+
+    def read(value: object) -> str:
+        if value not in choices or not isinstance(value, str):
+            raise RefusedValueError(f"one of {', '.join(choices)} is expected{_perhaps(str(value), choices)}")
+        return value
+
+    return read
+
+
+def number(lowest: float, highest: float) -> Reader:
+    """Reader of a finite number in a range."""
+
+    def read(value: object) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise RefusedValueError(f"a number from {lowest:g} to {highest:g} is expected, without quotation marks")
+        if not lowest <= value <= highest:  # neither is NaN
+            raise RefusedValueError(f"a number from {lowest:g} to {highest:g} is expected")
+        return float(value)
+
+    return read
+
+
+def whole(lowest: int, highest: int) -> Reader:
+    """Reader of a whole number in a range."""
+
+    def read(value: object) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not lowest <= value <= highest:
+            raise RefusedValueError(f"a whole number from {lowest} to {highest} is expected")
+        return value
+
+    return read
+
+
+def flag(value: object) -> bool:
+    """True or false."""
+    if not isinstance(value, bool):
+        raise RefusedValueError("true or false is expected, without quotation marks")
+    return value
+
+
+def day(value: object) -> date:
+    """A date."""
+    if isinstance(value, datetime) or not isinstance(value, date):
+        raise RefusedValueError("a date such as 2024-06-30 is expected, without quotation marks and without a time")
+    return value
+
+
+def list_of(read: Reader, *, most: int) -> Reader:
+    """Reader of a list without repetitions."""
+
+    def read_list(value: object) -> tuple[Any, ...]:
+        if not isinstance(value, list) or not 1 <= len(value) <= most:
+            raise RefusedValueError(f"a list of 1 to {most} entries in square brackets is expected")
+        entries = tuple(read(entry) for entry in value)
+        if len(set(entries)) < len(entries):
+            raise RefusedValueError("each entry may stand once")
+        return entries
+
+    return read_list
+
+
+def table_of(read: Reader, *, most: int = 200) -> Reader:
+    """Reader of a table whose values one reader takes."""
+
+    def read_table(value: object) -> dict[str, Any]:
+        if not isinstance(value, dict) or len(value) > most:
+            raise RefusedValueError("a table of names and values is expected")
+        return {name: read(entry) for name, entry in value.items()}
+
+    return read_table
+
+
+def any_table(value: object) -> dict[str, Any]:
+    """A table that is checked elsewhere."""
+    if not isinstance(value, dict):
+        raise RefusedValueError("a table is expected")
+    return value
+
+
+def _allowed(value: object) -> tuple[str, ...]:
+    return list_of(text, most=100)(value)
+
+
+def _perhaps(name: str, known: Sequence[str]) -> str:
+    near = nearest(name, known)
+    return f", perhaps {near}" if near else ""
+
+
+LAYOUT: Mapping[str, Mapping[str, Reader]] = {
+    "study": {"title": text, "agency": text},
+    "records": {"sections": text, "surveys": text, "until": day},
+    "condition": {
+        "index": text,
+        "lowest": number(-1e6, 1e6),
+        "highest": number(-1e6, 1e6),
+        "threshold": number(-1e6, 1e6),
+        "removal_level": number(-1e6, 1e6),
+        "stretch": number(0, 10),
+        "path": one_of(*PATHS),
+        "far_below": number(0, 1e6),
+        "rise_sd": number(0.5, 100),
+        "reading_sd": number(1e-3, 1e6),
+        "unrecorded_restorations": one_of(*UNRECORDED),
+    },
+    "life": {
+        "early_age": number(1, 30),
+        "horizon": number(10, 100),
+        "ages": list_of(number(1, 100), most=8),
+    },
+    "priors": {"directory": text, "override": any_table},
+    "programme": {"source": text, "score_shift": table_of(number(-5, 5)), "weight_by_area": flag},
+    "portfolios": {"measures": list_of(text, most=MOST_MEASURES)},
+    "portfolio": {
+        "name": text,
+        "measures": list_of(text, most=20),
+        "where": table_of(table_of(_allowed)),
+    },
+    "sampling": {
+        "chains": whole(2, 16),
+        "draws": whole(20, 20_000),
+        "tune": whole(20, 20_000),
+        "target_accept": number(0.5, 0.999),
+        "seed": whole(0, 2**32 - 1),
+    },
+}
