@@ -41,7 +41,7 @@ class AgeGrid:
     cells: int = 96
     open_age: float = 150.0
 
-    FOREVER = 1e4
+    FOREVER = 1e12
 
     @cached_property
     def edges(self) -> np.ndarray:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+import xarray as xr
 
 from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
 from .priordraws import prior_draws
@@ -20,6 +21,7 @@ from .study import Study
 __all__ = ["preview"]
 
 DRAWS = 200
+MOST_SECTIONS = 60  # a preview answers in seconds: of a longer programme, sections evenly spaced
 SCALES = {
     "risk_ratio": "of 100 sections that would have failed early by {causes}, {low:.0f} to {high:.0f} still would",
     "odds_ratio": "odds of failing early by {causes} multiplied by {low:.2f} to {high:.2f}",
@@ -66,7 +68,9 @@ def _life(desk: Desk) -> Iterator[str]:
         draws = factor * value.sel(portfolio=portfolio, quantity=quantity).values
         return rounded(float(draws.mean()), *(float(q) for q in np.quantile(draws, (0.05, 0.95))))
 
-    yield "What the priors say, before any record (mean, 90 % interval)"
+    count, all_of_it = programme.sizes["section"], desk.programme.sizes["section"]
+    part = f"; {count} of the {all_of_it} sections" if count < all_of_it else ""
+    yield f"What the priors say, before any record (mean, 90 % interval{part})"
     yield f"  of 100 overlays fail before age {age:g}: {said(CURRENT_PRACTICE, 'early_failure_probability', 100.0)}"
     yield f"  without any of the measures:       {said(NO_MEASURES, 'early_failure_probability', 100.0)}"
     yield f"  age that 90 in 100 outlive:        {said(CURRENT_PRACTICE, 'b10_age')} years"
@@ -79,6 +83,12 @@ def _life(desk: Desk) -> Iterator[str]:
     shares = 100.0 * incidence / incidence.sum()
     for cause in shares.sortby(shares, ascending=False)["cause"].values:
         yield f"    {float(shares.sel(cause=cause)):3.0f}  {labels[str(cause)]}"
+
+
+def _thinned(programme: xr.Dataset) -> xr.Dataset:
+    count = programme.sizes["section"]
+    kept = np.unique(np.linspace(0, count - 1, min(count, MOST_SECTIONS)).round().astype(int))
+    return programme.isel(section=kept)
 
 
 def _measures(priors: PriorSet) -> Iterator[str]:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytensor
+import pytensor.graph.replace
 import pytest
 from builders import effect, measure, priors
 from generator import Generator, truth_of
@@ -109,7 +110,7 @@ def test_differences_between_draws_are_within_the_budget(case):
 def test_gradient_agrees_with_finite_differences(case):
     free = [v.clone() for v in case.model.value_vars]
     swap = dict(zip(case.model.free_RVs, free, strict=True))
-    total = pytensor.clone_replace(case.model.riskmodel_per_section.sum(), swap)
+    total = pytensor.graph.replace.clone_replace(case.model.riskmodel_per_section.sum(), swap)
     names = [v.name for v in case.model.free_RVs]
     run = pytensor.function(free, [total, *pytensor.grad(total, free, disconnected_inputs="ignore")], mode=MODE)
     values = draws_of(case.model, 5)
