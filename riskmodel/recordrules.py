@@ -97,14 +97,16 @@ class Vocabulary:
         ranges: dict[str, tuple[float, float, str]] = {}
         units: dict[str, str] = {}
         faults = Faults()
+        own = {c.name for c in _own_columns()} | set(QUANTITIES)
         for indicator in priors.indicators:
+            if indicator.column in own:
+                continue  # thickness, panel length: columns in any case, with limits of their own
             stated = (indicator.lowest, indicator.highest, indicator.kind)
             if ranges.setdefault(indicator.column, stated) != stated:
                 rule = f"indicators that read column `{indicator.column}` state one range and kind"
                 faults.add(rule, column=f"indicator.{indicator.name}", got=stated, remedy="Make them equal")
             units[indicator.column] = indicator.unit
         faults.raise_any(PriorError)
-        own = {c.name for c in _own_columns()} | set(QUANTITIES)
         for driver in priors.drivers:
             if driver.column not in own:
                 ranges.setdefault(driver.column, (-math.inf, math.inf, "number"))
