@@ -53,14 +53,9 @@ def _life(desk: Desk) -> Iterator[str]:
     """What the priors say of this programme's life, before any record is used."""
     age = desk.study.life["early_age"]
     drawn = prior_draws(desk.priors, draws=DRAWS, seed=desk.study.seed, early_age=age)
+    programme = _thinned(desk.programme)
     result = simulate(
-        drawn,
-        desk.programme,
-        desk.priors,
-        portfolios=REFERENCES,
-        **desk.study.life,
-        seed=desk.study.seed,
-        samples=DRAWS,
+        drawn, programme, desk.priors, portfolios=REFERENCES, **desk.study.life, seed=desk.study.seed, samples=DRAWS
     )
     value = result["value"]
 

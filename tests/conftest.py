@@ -1,0 +1,30 @@
+"""Studies that several test modules share."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from runs import write_study
+
+from riskmodel import pipeline
+from riskmodel.study import read_study
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    return write_study(tmp_path / "north")
+
+
+@pytest.fixture(scope="session")
+def done_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_study(tmp_path_factory.mktemp("done") / "north")
+    pipeline.run_study(read_study(folder), command="riskmodel run north")
+    return folder
+
+
+@pytest.fixture
+def done(done_once: Path, tmp_path: Path) -> Path:
+    """A copy of a finished study."""
+    return Path(shutil.copytree(done_once, tmp_path / "north"))

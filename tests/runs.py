@@ -1,0 +1,52 @@
+"""Small studies, and commands run on them in this process or another; for the tests of the command line."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import warnings
+from pathlib import Path
+
+import pytest
+
+from riskmodel import cli
+
+RESULTS = ("posterior.nc", "simulation.nc", "provenance.json", "report.txt")
+TABLES = ("portfolios.csv", "causes.csv", "parameters.csv", "census.csv")
+STAGES = ("records", "priors", "calibrate", "simulate", "tables", "report")
+HEAVY = ("pymc", "pytensor", "nutpie", "numba", "matplotlib")
+FEW = '[sampling]\nchains = 2\ndraws = 20\nseed = 1\n[portfolios]\nmeasures = ["prompt_sawing", "internal_curing"]\n'
+
+
+def write_study(folder: Path, text: str = FEW, *, title: str = "Overlays") -> Path:
+    folder.mkdir(exist_ok=True)
+    (folder / "study.toml").write_text(f'schema = 1\n[study]\ntitle = "{title}"\n{text}', encoding="utf-8")
+    return folder
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> tuple[int, str, str]:
+    """Exit status, standard output and standard error of a command in this process."""
+    with warnings.catch_warnings(), pytest.raises(SystemExit) as ended:
+        cli.main([str(argument) for argument in arguments])
+    captured = capsys.readouterr()
+    assert isinstance(ended.value.code, int)
+    return ended.value.code, captured.out, captured.err
+
+
+def command(*arguments: str | Path, options: tuple[str, ...] = ()) -> subprocess.CompletedProcess[str]:
+    line = [sys.executable, *options, "-m", "riskmodel", *map(str, arguments)]
+    return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False)
+
+
+def loaded(output: str) -> set[str]:
+    """Top-level modules in the output of `-X importtime`."""
+    lines = [line for line in output.splitlines() if line.startswith("import time:")]
+    return {line.rsplit("|", 1)[1].strip().split(".")[0] for line in lines}
+
+
+def files_of(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != ".lock" and ".unfinished" not in path.parts
+    }
