@@ -344,28 +344,35 @@ class Requirements:
             required = np.asarray(table["required"].values, float)
             verified = table["verified"].fillna(0).values.astype(bool)
             randomised = table["randomised"].fillna(0).values.astype(bool)
+        types = type_index(sections, priors)
+        for k in range(len(names)):
+            # an empty cell where the measure cannot be required means that it was not
+            required[np.isnan(required[:, k]) & ~_applicable(priors, k)[types], k] = 0.0
         forced = np.zeros(shape, bool)
         if portfolio is not None:
             for k, measure in enumerate(priors.measures):
                 forced[:, k] = required_by(portfolio, sections, measure)
         banned = portfolio is not None and portfolio.name == NO_MEASURES
         rate = recorded_rates(sections, priors, required)
-        return cls(required, verified, randomised, forced, banned, rate, type_index(sections, priors))
+        return cls(required, verified, randomised, forced, banned, rate, types)
 
 
 def recorded_rates(sections: xr.Dataset, priors: PriorSet, required: np.ndarray) -> np.ndarray:
     """Rate rho at which each measure was required where that is recorded, shape (measure,).
 
-    A programme may carry the rates of its records as the variable `required_rate`; where no cell is
-    recorded the prior file's `required_rate` serves.
+    Counted over the sections in which it is applicable. A programme may carry the rates of its records
+    as the variable `required_rate`; where no cell is recorded the prior file's `required_rate` serves.
     """
     stated = np.array([m.required_rate.distribution.mean for m in priors.measures])
     if "required_rate" in sections:
         carried = sections["required_rate"].reindex(measure=[m.name for m in priors.measures]).values
         return np.where(np.isfinite(carried), carried, stated)
+    types = type_index(sections, priors)
     known = np.isfinite(required)
+    for k in range(len(priors.measures)):
+        known[:, k] &= _applicable(priors, k)[types]
     total = known.sum(axis=0)
-    return np.where(total > 0, np.nansum(required, axis=0) / np.maximum(total, 1), stated)
+    return np.where(total > 0, np.where(known, required, 0.0).sum(axis=0) / np.maximum(total, 1), stated)
 
 
 def build_mixture(asked: Requirements, priors: PriorSet, root: Root | None) -> Mixture:

@@ -13,11 +13,11 @@ from functools import cached_property
 import numpy as np
 import xarray as xr
 
-from .hazard import age_at_survival
 from .inputs import Inputs, Levels
 from .lives import Draws, RootLife, group_terms, root_life, wear_survival
-from .measures import CURRENT_PRACTICE, NO_MEASURES, Mixture, Portfolio
+from .measures import CURRENT_PRACTICE, NO_MEASURES, Mixture, Portfolio, recorded_rates
 from .montecarlo import draw_lives
+from .outcomes import assured, check, extrapolated, quantities, values
 from .priors import PriorSet
 from .schema import Kind, Variable, define, stamp
 from .shares import fair_shares
@@ -36,20 +36,6 @@ __all__ = [
 
 Progress = Callable[[int, int, str], None]
 CAUSE_CELLS = 20
-
-
-def quantities(early_age: float, ages: Sequence[float]) -> dict[str, str]:
-    """Names and units of the reported life quantities, in order."""
-    return {
-        "early_failure_probability": "1",
-        "b05_age": "years",
-        "b10_age": "years",
-        "b20_age": "years",
-        "median_age": "years",
-        "restricted_mean_age": "years",
-        "life_gain": "years",
-        **{f"survival_{age:g}": "1" for age in ages},
-    }
 
 
 _OVER, _BY = ("sample", "portfolio"), ("portfolio",)
@@ -87,10 +73,11 @@ def programme_from_records(sections: xr.Dataset, priors: PriorSet) -> xr.Dataset
     """
     programme = sections.copy()
     if "measure" in sections.dims:
-        required = np.asarray(sections["required"].values, float)
-        known = np.isfinite(required).sum(axis=0)
-        rate = np.where(known > 0, np.nansum(required, axis=0) / np.maximum(known, 1), np.nan)
-        programme["required_rate"] = ("measure", rate)
+        required = sections["required"].reindex(measure=[m.name for m in priors.measures]).values
+        rate = recorded_rates(sections, priors, np.asarray(required, float))
+        programme["required_rate"] = xr.DataArray(
+            rate, coords={"measure": [m.name for m in priors.measures]}, dims="measure"
+        ).reindex(measure=sections["measure"].values)
     programme.attrs["programme"] = "records"
     return programme
 
@@ -181,7 +168,7 @@ def simulate(
         losses.record(s, state, grid)
         if progress is not None:
             progress(s + 1, draws.count, "closed form")
-    value = _values(survival, grid, plan.names, early_age, horizon, ages)
+    value = values(survival, grid, plan.names, early_age, horizon, ages)
     lives = draw_lives(
         draws, programme, priors, portfolios, seed=seed, score_shift=score_shift, chunk=chunk, workers=workers
     )
@@ -190,15 +177,15 @@ def simulate(
             "value": (("sample", "portfolio", "quantity"), value),
             "survival": (("sample", "portfolio", "age"), survival.astype(np.float32)),
             "cause_incidence": (("sample", "reference", "cause"), incidence),
-            "assured_age": (("portfolio", "statement"), _assured(value[:, :, 2], lives, weights)),
+            "assured_age": (("portfolio", "statement"), assured(value[:, :, 2], lives, weights)),
             "extrapolated": (
                 ("portfolio", "quantity"),
-                _extrapolated(
+                extrapolated(
                     value, survival, grid, [p.name for p in portfolios], observed_to, horizon, early_age, ages
                 ),
             ),
             **losses.variables(),
-            **_check(value[:, :, 0], lives, weights, early_age),
+            **check(value[:, :, 0], lives, weights, early_age),
         },
         coords={
             "sample": np.arange(draws.count),
@@ -430,89 +417,6 @@ class _Losses:
             "loss_name": (("loss",), np.array(["restricted_mean_age", "early_failure_probability"])),
             "source_name": (("source",), np.array(names, dtype=str)),
         }
-
-
-# -------------------------------------------------------------------------------- quantities
-
-
-def _values(
-    survival: np.ndarray, grid: np.ndarray, names: list[str], early_age: float, horizon: float, ages: Sequence[float]
-) -> np.ndarray:
-    """Quantities of each draw and portfolio, (sample, portfolio, quantity)."""
-    inside = grid <= horizon + 1e-9
-    mean = np.trapezoid(survival[..., inside], grid[inside], axis=-1)
-    current = mean[:, names.index(CURRENT_PRACTICE)][:, None]
-    columns = [
-        1.0 - _at(survival, grid, early_age),
-        *(age_at_survival(survival, grid, level) for level in (0.95, 0.90, 0.80, 0.50)),
-        mean,
-        mean - current,
-        *(_at(survival, grid, age) for age in ages),
-    ]
-    return np.stack(columns, axis=-1)
-
-
-def _at(survival: np.ndarray, grid: np.ndarray, age: float) -> np.ndarray:
-    i = int(np.clip(np.searchsorted(grid, age), 1, len(grid) - 1))
-    part = (age - grid[i - 1]) / (grid[i] - grid[i - 1])
-    return (1.0 - part) * survival[..., i - 1] + part * survival[..., i]
-
-
-def _extrapolated(
-    value: np.ndarray,
-    survival: np.ndarray,
-    grid: np.ndarray,
-    names: list[str],
-    observed_to: float,
-    horizon: float,
-    early_age: float,
-    ages: Sequence[float],
-) -> np.ndarray:
-    """Part of each quantity beyond the observed ages, (portfolio, quantity), 0 to 1.
-
-    Mean life and its gain: the part of the integral; ages: the share of draws in which the age lies
-    beyond; probabilities at an age: 0 or 1.
-    """
-    beyond = (grid <= horizon + 1e-9) & (grid >= observed_to)
-    tail = np.trapezoid(survival[..., beyond], grid[beyond], axis=-1) if beyond.sum() > 1 else np.zeros(value.shape[:2])
-    current = names.index(CURRENT_PRACTICE)
-    gain = np.abs(value[:, :, 6]).mean(axis=0)
-    tail_gain = np.abs(tail - tail[:, [current]]).mean(axis=0)
-    columns = [
-        np.full(len(names), float(early_age > observed_to)),
-        *((value[:, :, q] > observed_to).mean(axis=0) for q in (1, 2, 3, 4)),
-        (tail / np.maximum(value[:, :, 5], 1e-9)).mean(axis=0),
-        np.where(gain > 1e-9, np.minimum(tail_gain / np.maximum(gain, 1e-9), 1.0), 0.0),
-        *(np.full(len(names), float(age > observed_to)) for age in ages),
-    ]
-    return np.stack(columns, axis=-1)
-
-
-def _assured(b10: np.ndarray, lives: np.ndarray, weights: np.ndarray) -> np.ndarray:
-    """Age that 90 % outlive with 95 % credibility: average programme, and one of this size."""
-    own = np.stack([_weighted_quantile(lives[:, j], weights, 0.10) for j in range(lives.shape[1])], axis=1)
-    return np.stack([np.quantile(b10, 0.05, axis=0), np.quantile(own, 0.05, axis=0)], axis=1)
-
-
-def _weighted_quantile(ages: np.ndarray, weights: np.ndarray, level: float) -> np.ndarray:
-    """Quantile of each row of `ages` (sample, section) under `weights`, (sample,)."""
-    order = np.argsort(ages, axis=1)
-    total = np.cumsum(np.take_along_axis(weights, order, axis=1), axis=1)
-    first = (total >= level - 1e-12).argmax(axis=1)
-    return np.take_along_axis(ages, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
-
-
-def _check(closed: np.ndarray, lives: np.ndarray, weights: np.ndarray, early_age: float) -> dict[str, tuple]:
-    """Simulated early failures beside the closed form: mean difference and its standard error."""
-    early = np.einsum("spn,sn->sp", (lives < early_age).astype(float), weights)
-    difference = early - closed
-    error = (
-        difference.std(axis=0, ddof=1) / np.sqrt(len(difference)) if len(difference) > 1 else np.zeros(closed.shape[1])
-    )
-    return {
-        "simulated_difference": (("portfolio",), difference.mean(axis=0)),
-        "simulated_error": (("portfolio",), error),
-    }
 
 
 def observed_to(sections: xr.Dataset) -> float:

@@ -87,6 +87,9 @@ def build_trace(sections: Table, surveys: Table, condition: Condition) -> Trace:
     rise, before = _rises(owner, index, z, recorded, condition.rise)
     suspected = _since(rise & (condition.unrecorded == "set_aside"), owner)
     status = _statuses(index, condition)
+    # what follows a reading so far down is on a path that is long over, wherever one reading lands
+    failed = _since(np.isin(status, ("far_below", "at_floor")), owner)
+    status[failed & np.isin(status, ("used", "capped"))] = "far_below"
     status[suspected] = "after_suspected_restoration"
     # where both set a reading aside, the one that came first names it
     status[recorded & ~suspected] = "after_restoration"

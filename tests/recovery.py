@@ -1,0 +1,136 @@
+"""Known truth, records from it, calibration, and where the truth lies in the posterior. Resumable.
+
+Each case is stored as one line of JSON in `.statistics/` at the top of the project, named by a digest
+of the code that makes it, so that an interrupted run goes on where it stopped and a changed model
+starts afresh. `python tests/recovery.py --cases 60 --part 0/2` runs half of the cases.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from builders import effect, fixed, measure, mechanism, priors, quantity
+from generator import Generator, truth_of
+
+from riskmodel.calibrate import Sampling, calibrate
+from riskmodel.condition import Condition
+from riskmodel.measures import all_portfolios
+from riskmodel.priordraws import prior_draws
+from riskmodel.priors import Group, PriorSet
+from riskmodel.simulate import programme_from_records, simulate
+
+TOP = Path(__file__).resolve().parent.parent
+MEASURES = ("pre_survey", "prompt_sawing")
+PARAMETERS = (
+    "wear_out_shape", "start_spread", "noise", "kappa", "kappa_early_log_ratio", "removal_lag", "label_error",
+    "early_failure", "year_slope",
+)  # fmt: skip
+
+
+def small_priors() -> PriorSet:
+    """Two scored roots with three mechanisms, two measures, contractors: small enough for many data sets."""
+    return priors(
+        mechanisms=(
+            mechanism("support_loss", "existing", 0.5, 5.0, 2.5),
+            mechanism("random_cracking", "workmanship", 0.35, 2.5, 2.2),
+            mechanism("debonding", "workmanship", 0.15, 1.2, 1.5),
+        ),
+        measures=(
+            measure("pre_survey", [effect(["support_loss"], 0.6)]),
+            measure("prompt_sawing", [effect(["random_cracking"], 0.4)]),
+        ),
+        groups=(Group("contractor", ("workmanship",), quantity("gamma", 3.0, 0.1)),),
+        early_failure=quantity("beta", 4, 20),
+        share_sd=fixed(0.4),
+    )
+
+
+def digest() -> str:
+    """Digest of everything the cases depend on."""
+    core = "cells likelihood model inputs baseline hazard measures lives outcomes simulate priordraws"
+    files = [TOP / "riskmodel" / f"{name}.py" for name in core.split()]
+    files += [TOP / "tests" / "generator.py", TOP / "tests" / "builders.py"]
+    return hashlib.sha256(b"".join(f.read_bytes() for f in files) + Path(__file__).read_bytes()).hexdigest()[:12]
+
+
+def run_case(number: int, *, sections: int = 120, draws: int = 300) -> dict[str, Any]:
+    """One data set with truth drawn from the priors: quantile of the truth in the posterior, by quantity."""
+    p = small_priors()
+    truth = truth_of(prior_draws(p, draws=1, seed=50_000 + number), 0)
+    generator = Generator(p, truth, np.random.default_rng(number), Condition())
+    records = generator.records(sections)
+    sampling = Sampling(chains=2, draws=draws, tune=draws, seed=number, cores=1)
+    found = calibrate(records, p, sampling=sampling, gate=False)
+    portfolios = all_portfolios(MEASURES)[:4]
+    programme = programme_from_records(records.sections, p)
+    settings: dict[str, Any] = {"portfolios": portfolios, "seed": number}
+    posterior = simulate(found.posterior, programme, p, samples=2 * draws, **settings)["value"]
+    true = simulate(true_posterior(truth, generator, found.posterior), programme, p, samples=1, **settings)["value"]
+    places = {}
+    for name in PARAMETERS:
+        places[name] = rank(found.posterior[name].values.ravel(), float(truth[name]))
+    for portfolio, names in (
+        ("current_practice", ("early_failure_probability", "b10_age")),
+        ("pre_survey", ("life_gain",)),
+        ("prompt_sawing", ("life_gain",)),
+    ):
+        for name in names:
+            at = {"portfolio": portfolio, "quantity": name}
+            places[f"{name}: {portfolio}"] = rank(posterior.sel(at).values, float(true.sel(at).values[0]))
+    checks = {c.name: c.value for c in found.gate.checks} if found.gate else {}
+    return {"case": number, "rank": places, "checks": checks}
+
+
+def rank(draws: np.ndarray, truth: float) -> float:
+    """Share of draws below the truth."""
+    return float((draws < truth).mean())
+
+
+def true_posterior(truth: dict[str, Any], generator: Generator, like: Any) -> Any:
+    """The truth as a posterior of one draw, with the contractors' true terms."""
+    import xarray as xr
+
+    values = {}
+    for name, variable in like.data_vars.items():
+        dims = variable.dims[2:]
+        if name == "contractor_effect":
+            terms = [generator.contractors[str(c)] for c in like["contractor"].values]
+            values[name] = (("chain", "draw", *dims), np.array(terms)[None, None])
+        elif name in truth:
+            values[name] = (("chain", "draw", *dims), np.asarray(truth[name])[None, None])
+    coords = {d: like[d] for v in values.values() for d in v[0][2:]}
+    return xr.Dataset(values, coords={"chain": [0], "draw": [0], **coords})
+
+
+def stored(folder: Path) -> dict[int, dict[str, Any]]:
+    """Cases already done."""
+    lines = [line for file in sorted(folder.glob("*.jsonl")) for line in file.read_text().splitlines()]
+    return {case["case"]: case for case in map(json.loads, lines)}
+
+
+def run_cases(cases: int, *, part: int = 0, parts: int = 1) -> dict[int, dict[str, Any]]:
+    """Run what is missing of a part of the cases, and return everything stored."""
+    folder = TOP / ".statistics" / f"coverage-{digest()}"
+    folder.mkdir(parents=True, exist_ok=True)
+    done = stored(folder)
+    for number in range(part, cases, parts):
+        if number not in done:
+            case = run_case(number)
+            with (folder / f"part-{part}-of-{parts}.jsonl").open("a") as file:
+                file.write(json.dumps(case) + "\n")
+            print(number, {k: round(v, 3) for k, v in case["rank"].items()}, flush=True)
+    return stored(folder)
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cases", type=int, default=60)
+    parser.add_argument("--part", default="0/1", help="which part, as 0/2")
+    arguments = parser.parse_args()
+    which, total = (int(n) for n in arguments.part.split("/"))
+    run_cases(arguments.cases, part=which, parts=total)

@@ -1,0 +1,44 @@
+"""Recovery and coverage with truth drawn from the priors (slow; see `recovery` for resuming)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from generator import Generator, truth_of
+from recovery import PARAMETERS, rank, run_cases, small_priors
+from scipy import stats
+
+from riskmodel.calibrate import Sampling, calibrate
+from riskmodel.condition import Condition
+from riskmodel.priordraws import prior_draws
+
+CASES = 60
+
+
+@pytest.mark.slow
+def test_ninety_percent_intervals_cover_the_truth():
+    """60 data sets: coverage of every quantity, and of all pooled, within 99 % binomial bounds."""
+    cases = list(run_cases(CASES).values())[:CASES]
+    assert len(cases) == CASES
+    inside = {name: np.array([0.05 <= case["rank"][name] <= 0.95 for case in cases]) for name in cases[0]["rank"]}
+    low, high = stats.binom(CASES, 0.90).interval(0.99)
+    for name, covered in inside.items():
+        assert low <= covered.sum() <= high, (name, covered.mean())
+    pooled = np.stack(list(inside.values()), axis=1).mean(axis=1)
+    # quantities of one data set share it: the standard error is that between data sets
+    error = pooled.std(ddof=1) / np.sqrt(CASES)
+    assert abs(pooled.mean() - 0.90) < 2.58 * error + 0.005
+
+
+@pytest.mark.slow
+def test_parameters_are_recovered_from_large_records():
+    """800 sections: the truth lies inside the central 99.5 % of the posterior of every parameter."""
+    p = small_priors()
+    truth = truth_of(prior_draws(p, draws=4, seed=71), 2)
+    records = Generator(p, truth, np.random.default_rng(5), Condition()).records(800)
+    found = calibrate(records, p, sampling=Sampling(chains=2, draws=400, tune=400, gate_ess=200, gate_rhat=1.02))
+    for name in PARAMETERS:
+        assert 0.0025 < rank(found.posterior[name].values.ravel(), float(truth[name])) < 0.9975, name
+    for name in ("noise", "kappa", "start_spread"):
+        draws, truth_ = found.posterior[name].values, float(truth[name])
+        assert draws.std() < 0.1 * truth_, name
