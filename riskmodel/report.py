@@ -258,11 +258,18 @@ def _how_sure(f: Findings) -> Iterator[str]:
             "100 draws of what is not known."
         )
     for name, draws in averted.items():
-        taught = f"; the records narrowed its effect by {_percent(f.taught[name])} %" if name in f.taught else ""
-        yield from _wrap(
-            f"{name}: averts some in {_percent(float((draws > 0).mean()))} of 100 draws{taught}.", bullet=True
-        )
+        helped = _percent(float((draws > 0).mean()))
+        yield from _wrap(f"{name}: averts some in {helped} of 100 draws{_taught(f, name)}.", bullet=True)
     yield from _assured(f)
+
+
+def _taught(f: Findings, measure: str) -> str:
+    """What the records taught of a measure's effect; nothing without records."""
+    if measure not in f.taught:
+        return ""
+    if f.taught[measure] < 0.05:
+        return "; its effect rests on the prior, the records taught next to nothing of it"
+    return f"; the records narrowed its effect by {_percent(f.taught[measure])} %"
 
 
 def _assured(f: Findings) -> Iterator[str]:
