@@ -261,8 +261,16 @@ def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
 
     stats = tree["sample_stats"].to_dataset()
     posterior = sampled_only(tree["posterior"].to_dataset())
-    longer = "raise `tune` and `draws` in [sampling]"
+    longer = (
+        f"raise `draws` in [sampling], now {sampling.draws}, to {4 * sampling.draws}, and `tune` to {2 * sampling.tune}"
+    )
     diverging = float(stats["diverging"].mean())
+    with np.errstate(invalid="ignore", divide="ignore"):  # elements that are constant give NaN and are passed over
+        statistics = (
+            ("R-hat", az.rhat(posterior), sampling.gate_rhat, False),
+            ("bulk effective sample size", az.ess(posterior, method="bulk"), sampling.gate_ess, True),
+            ("tail effective sample size", az.ess(posterior, method="tail"), sampling.gate_ess, True),
+        )
     checks = [
         Check(
             "share of diverging draws",
@@ -273,11 +281,7 @@ def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
             "raise `target_accept` towards 0.99; if it persists a prior is too wide for these records",
         )
     ]
-    for name, statistic, limit, above in (
-        ("R-hat", az.rhat(posterior), sampling.gate_rhat, False),
-        ("bulk effective sample size", az.ess(posterior, method="bulk"), sampling.gate_ess, True),
-        ("tail effective sample size", az.ess(posterior, method="tail"), sampling.gate_ess, True),
-    ):
+    for name, statistic, limit, above in statistics:
         value, where = _worst(statistic, smallest=above)
         passed = bool(value >= limit if above else value <= limit)
         checks.append(Check(name, value, limit, passed, where, longer))
@@ -296,16 +300,9 @@ def bfmi(energy: np.ndarray) -> np.ndarray:
 
 
 def sampled_only(posterior: xr.Dataset) -> xr.Dataset:
-    """Variables that vary: fixed priors and elements that are constant have no R-hat."""
-    keep = {}
-    for name, variable in posterior.data_vars.items():
-        varies = variable.std(("chain", "draw")) > 0
-        if variable.ndim == 2:
-            if bool(varies):
-                keep[name] = variable
-        elif bool(varies.any()):
-            keep[name] = variable.where(varies, drop=True) if varies.ndim == 1 else variable
-    return xr.Dataset(keep)
+    """Variables of which some element varies: a fixed prior has no R-hat."""
+    varying = [name for name, v in posterior.data_vars.items() if bool((v.std(("chain", "draw")) > 0).any())]
+    return posterior[varying]
 
 
 def _worst(statistic: xr.Dataset, *, smallest: bool) -> tuple[float, str]:
@@ -340,8 +337,9 @@ def parameter_table(calibration: Calibration, priors: PriorSet) -> pd.DataFrame:
     posterior = reported(calibration.posterior)
     prior = reported(calibration.tree["prior"].to_dataset()) if "prior" in calibration.tree.children else posterior
     diagnose = not calibration.prior_only
-    rhat = az.rhat(posterior) if diagnose else None
-    ess = az.ess(posterior, method="bulk") if diagnose else None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rhat = az.rhat(posterior) if diagnose else None
+        ess = az.ess(posterior, method="bulk") if diagnose else None
     rows = []
     selection = _selection_sd(priors)
     for name, variable in posterior.data_vars.items():
@@ -350,6 +348,8 @@ def parameter_table(calibration: Calibration, priors: PriorSet) -> pd.DataFrame:
             at = dict(zip(inner, place, strict=True))
             labels = [str(variable[d].values[i]) for d, i in at.items()]
             values = variable.isel(at).values.ravel()
+            if values.std() == 0:
+                continue
             believed = prior[name].isel(at).values.ravel() if name in prior else np.array([np.nan])
             rows.append(
                 {

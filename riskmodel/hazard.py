@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from types import ModuleType
 from typing import Any
 
@@ -88,6 +88,7 @@ def failure_share(age: Array, median: Array, shape: Array, xp: ModuleType = np) 
     return 1.0 - xp.exp(-weibull_hazard(age, median, shape))
 
 
+@lru_cache
 def gauss_hermite(nodes: int) -> tuple[np.ndarray, np.ndarray]:
     """Nodes and weights for averages over a standard normal, each of shape (nodes,)."""
     x, w = np.polynomial.hermite_e.hermegauss(nodes)

@@ -150,23 +150,23 @@ def _parameters(
 def _wear_parameters(p: Parameters, priors: PriorSet) -> None:
     common_sd = priors.wear_out_sd_common.distribution.mean
     common = pm.Normal("wear_out_common", 0.0, common_sd) if common_sd > 0 else 0.0
-    p["log_wear_median"] = _centred("wear_out", [t.wear_out_median.distribution for t in priors.types], common)
+    p["log_wear_median"] = _around(common, [t.wear_out_median.distribution for t in priors.types])
     pm.Deterministic("wear_out_median", pt.exp(p["log_wear_median"]), dims="type")
     p["wear_shape"] = variable("wear_out_shape", priors.wear_out_shape.distribution)
     ratios = [m.time_ratio.distribution if m.time_ratio else Distribution("fixed", (1.0,)) for m in priors.measures]
     p["log_time_ratio"] = pt.log(vector("time_ratio", ratios, "measure")) if ratios else None
 
 
-def _centred(name: str, distributions: Sequence[Distribution], common: Tensor) -> Tensor:
-    """ln of a quantity by type plus what all types share, tensor (type,).
+def _around(common: Tensor, distributions: Sequence[Distribution]) -> Tensor:
+    """ln median by type: what all types share plus the type's own part, tensor (type,).
 
-    Lognormal quantities are sampled around the shared part: the data speak of the sum, and the sampler
+    Lognormal medians are sampled around the shared part: readings speak of the sum, and the sampler
     would otherwise walk along the ridge between its two parts.
     """
     if {d.family for d in distributions} == {"lognormal"}:
         a = np.array([d.parameters for d in distributions], float)
-        return pm.Normal(f"{name}_by_type", a[:, 0] + common, a[:, 1], dims="type")
-    return pt.log(vector(f"{name}_multiplier_by_type", distributions, "type")) + common
+        return pm.Normal("wear_out_by_type", a[:, 0] + common, a[:, 1], dims="type")
+    return pt.log(vector("wear_out_multiplier_by_type", distributions, "type")) + common
 
 
 def _path_parameters(p: Parameters, priors: PriorSet, condition: Condition) -> None:
@@ -189,10 +189,8 @@ def _mechanism_parameters(p: Parameters, priors: PriorSet, baseline: Baseline) -
     effects = [m.score_effect.distribution if m.score_effect else none for m in mechanisms]
     p["score_effect"] = vector("score_effect", effects, "mechanism")
     total = variable("early_failure", priors.early_failure.distribution)
-    log_odds = pt.log(total) - pt.log1p(-total)
-    by_type = _centred("early_failure", [t.odds_multiplier.distribution for t in priors.types], log_odds)
-    pm.Deterministic("odds_multiplier", pt.exp(by_type - log_odds), dims="type")
-    total = expit(by_type, pt)
+    odds = vector("odds_multiplier", [t.odds_multiplier.distribution for t in priors.types], "type")
+    total = total * odds / (1.0 - total + total * odds)
     share_sd = priors.share_sd.distribution.mean
     offset = pm.Normal("share_offset", 0.0, share_sd, dims="mechanism") if share_sd > 0 else np.zeros(len(mechanisms))
     intercept = baseline.intercepts(total, offset, pt)

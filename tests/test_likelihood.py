@@ -34,7 +34,7 @@ def draws_of(model, seed: int, spread: float = 0.5) -> dict[str, np.ndarray]:
     """Values of the free variables near their prior medians, in natural units."""
     rng = np.random.default_rng(seed)
     medians = {
-        "wear_out_common": 0.0, "wear_out_by_type": np.log(38.0), "early_failure_by_type": np.log(0.11),
+        "wear_out_common": 0.0, "wear_out_by_type": np.log(38.0),
         "wear_out_shape": 3.5, "start_spread": 1.2, "noise": 3.0,
         "kappa": 2.0, "kappa_early_log_ratio": 0.0, "removal_lag": 3.0, "driver_coefficient": -0.07, "age_median": 4.0,
         "age_shape": 2.2, "score_effect": 0.7, "score_effect_part": 0.7, "early_failure": 0.1, "odds_multiplier": 1.0,
