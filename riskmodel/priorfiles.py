@@ -153,8 +153,9 @@ def override(raw: RawTables, changes: Mapping[str, Any], faults: Faults) -> RawT
     """The tables with a study's overrides merged key by key.
 
     A quantity that gets another distribution loses its old interval, status, source and rationale:
-    the override states its own. A named table that is not in the prior files is a fault; other
-    unknown keys show when the tables are read.
+    the override states its own. Entries of a list of tables are named by their number, so that
+    `[priors.override.measure.NAME.effect.1]` changes the first effect. A named table that is not in the
+    prior files is a fault; other unknown keys show when the tables are read.
     """
     origins = dict(raw.origins)
     data = _overridden(raw.data, changes, (), origins, faults)
@@ -186,9 +187,27 @@ def _overridden(
             )
         elif isinstance(result.get(key), dict) and key not in VALUE_KEYS:
             result[key] = _overridden(result[key], value, here, origins, faults)
+        elif isinstance(result.get(key), list) and isinstance(value, Mapping) and key not in VALUE_KEYS:
+            result[key] = _overridden_entries(result[key], value, here, origins, faults)
         else:
             result[key] = value
             origins[here] = OVERRIDES
+    return result
+
+
+def _overridden_entries(
+    base: list[Any], changes: Mapping[str, Any], path: TablePath, origins: dict[TablePath, str], faults: Faults
+) -> list[Any]:
+    """Changes of single entries of a list of tables, named by their number from 1."""
+    result = list(base)
+    numbers = [str(number) for number in range(1, len(base) + 1)]
+    for key, value in changes.items():
+        here = (*path, str(key))
+        if str(key) not in numbers:
+            remedy = f"Known: {', '.join(numbers)}"
+            faults.add("no entry has that number", file=OVERRIDES, column=shown_path(here), remedy=remedy)
+        elif isinstance(base[int(key) - 1], Mapping):
+            result[int(key) - 1] = _overridden(base[int(key) - 1], value, here, origins, faults)
     return result
 
 

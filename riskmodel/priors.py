@@ -8,16 +8,15 @@ are reported together, each with file, table and key.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from riskmodel.errors import Faults, PriorError
-from riskmodel.priorfiles import RawTables, as_number, instead, override, read_tables, shown
+from riskmodel.priorfiles import RawTables, instead, override, read_tables
+from riskmodel.priorindicators import read_drivers, read_indicators
+from riskmodel.priormeasures import ROOTS, read_costs, read_measures
 from riskmodel.priorset import (
     ANY,
     OTHER,
@@ -60,20 +59,10 @@ __all__ = [
     "with_overrides",
 ]
 
-ROOTS = (*SCORED_ROOTS, OTHER)
 BONDS = ("bonded", "unbonded")
 BASES = ("asphalt", "concrete", "composite")
 TYPES = tuple(f"{bond}_{base}" for bond in BONDS for base in BASES)
-SCALES = ("risk_ratio", "odds_ratio", "hazard_ratio")
 GROUPS = ("district", "contractor", "project")
-WORK_UNITS = ("yd2", "yd2-in", "yd3", "m2", "m2-mm", "m3", "lane-mile", "lane-km", "mile", "km", "each", "day")
-RESERVED_MEASURES = ("no_measures", "current_practice")
-# columns of the sections table that mean something else than a number or a measure
-RESERVED_COLUMNS = (
-    *("section", "opened", "bond", "base", "area", "district", "contractor", "project", "randomised", "verified"),
-    *("observed_from", "last_seen", "removed", "removal_reason", "failed_after", "failed_by", "cause"),
-)
-KNOWN_COLUMNS = ("thickness", "panel_length", "trucks_per_day")  # numbers of the sections table itself
 _SUM_TOLERANCE = 1e-6
 
 
@@ -122,11 +111,12 @@ def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
     types = _types(root)
     names = tuple(item.name for item in types)
     mechanisms = _mechanisms(root, names)
-    indicators = _indicators(root)
+    indicators = read_indicators(root)
+    early_failure = root.quantity("early_failure", "probability", "unit")
     wear_out = root.table("wear_out")
     path = root.table("path")
     built = PriorSet(
-        early_failure=root.quantity("early_failure", "probability", "unit"),
+        early_failure=early_failure,
         types=types,
         mechanisms=mechanisms,
         share_sd=root.quantity("share_sd", "ln share", "positive", fixed=True),
@@ -138,10 +128,10 @@ def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
         year_slope=root.quantity("year_slope", "log-odds per decade", "real"),
         year_centre=root.number("year_centre", 1900, 2100),
         groups=_groups(root),
-        drivers=_drivers(root, tuple(m.name for m in mechanisms), indicators),
+        drivers=read_drivers(root, tuple(m.name for m in mechanisms), indicators),
         indicators=indicators,
-        measures=_measures(root, names, mechanisms, indicators),
-        costs=_costs(root),
+        measures=read_measures(root, names, mechanisms, indicators, early_failure.distribution.mean),
+        costs=read_costs(root),
         files=dict(raw.digests),
         raw=raw,
     )
@@ -297,7 +287,7 @@ def _of_all_failures(
     ]
 
 
-# --------------------------------------------------------------- groups, drivers and indicators
+# ----------------------------------------------------------------------------------------- groups
 
 
 def _groups(root: Table) -> tuple[Group, ...]:
@@ -309,191 +299,3 @@ def _groups(root: Table) -> tuple[Group, ...]:
         groups.append(Group(column, roots, table.quantity("sd", "log-odds", "positive")))
         table.finish()
     return tuple(groups)
-
-
-def _drivers(root: Table, mechanisms: tuple[str, ...], indicators: tuple[Indicator, ...]) -> tuple[Driver, ...]:
-    drivers = []
-    columns = (*KNOWN_COLUMNS, *(indicator.column for indicator in indicators))
-    for name, table in root.collection("driver"):
-        acts_on = table.names("acts_on", (*mechanisms, WEAR_OUT), "mechanism")
-        if WEAR_OUT in acts_on and len(acts_on) > 1:
-            table.fault(
-                "a driver acts on mechanisms or on wear-out", "acts_on", remedy="Make two drivers of one column"
-            )
-        unit = "ln time ratio per unit" if WEAR_OUT in acts_on else "log-odds per unit"
-        column, transform, centre, scale = _column(table, name)
-        if column not in columns:
-            remedy = instead(column, columns) if instead(column, columns) != "Remove it" else "Add an indicator of it"
-            table.fault("no records have this column", "column", got=column, remedy=remedy)
-        drivers.append(
-            Driver(name, column, transform, centre, scale, acts_on, table.quantity("coefficient", unit, "real"))
-        )
-        table.finish()
-    return tuple(drivers)
-
-
-def _column(table: Table, name: str) -> tuple[str, str, float, float]:
-    """Column, transformation, and centre and scale after it (the file states `centre` before it)."""
-    column = table.name("column", default=name)
-    if column in RESERVED_COLUMNS:
-        table.fault("the column has another meaning", "column", got=column, remedy="Name a column of numbers")
-    transform = table.choice("transform", tuple(TRANSFORMS), default="identity")
-    stated, scale = table.number("centre", -1e9, 1e9), table.number("scale", 1e-9, 1e9)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        centre = float(TRANSFORMS.get(transform, np.asarray)(np.asarray(stated, dtype=np.float64)))
-    if not math.isfinite(centre):
-        table.fault(f"the centre has no {transform}", "centre", got=stated, remedy="State it in the column's unit")
-    return column, transform, centre, scale
-
-
-def _indicators(root: Table) -> tuple[Indicator, ...]:
-    indicators: list[Indicator] = []
-    for name, table in root.collection("indicator"):
-        column, transform, centre, scale = _column(table, name)
-        loading = table.number("loading", -1.0, 1.0)
-        if abs(loading) == 1:
-            table.fault("a loading lies inside -1 to 1", "loading", got=loading, remedy="No column is the score itself")
-        kind = table.choice("kind", ("number", "yes_no"))
-        low, high = (0.0, 1.0) if kind == "yes_no" else (-1e9, 1e9)
-        lowest, highest = table.number("lowest", low, high), table.number("highest", low, high)
-        if not lowest < highest:
-            table.fault("`lowest` lies below `highest`", "lowest", got=f"{lowest:g}, {highest:g}")
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ends = TRANSFORMS.get(transform, np.asarray)(np.array([lowest, highest]))
-        if not np.isfinite(ends).all():
-            table.fault(f"the range has no {transform} at its ends", "lowest", got=f"{lowest:g}, {highest:g}")
-        score, unit = table.choice("score", SCORED_ROOTS), table.text("unit")
-        if column in [indicator.column for indicator in indicators]:
-            table.fault("another indicator has this column", "column", got=column, remedy="Keep one of them")
-        indicators.append(
-            Indicator(
-                name, score, column, transform, centre, scale, loading, unit, kind, lowest, highest, *table.about()
-            )
-        )
-        table.finish()
-    return tuple(indicators)
-
-
-# ---------------------------------------------------------------------------- measures and costs
-
-
-def _measures(
-    root: Table, types: tuple[str, ...], mechanisms: tuple[Mechanism, ...], indicators: tuple[Indicator, ...]
-) -> tuple[Measure, ...]:
-    default = root.table("selection", required="measure" in root.data)
-    selection = default.as_quantity("log-odds", "real") if default is not None else None
-    taken = (*RESERVED_MEASURES, *RESERVED_COLUMNS, *KNOWN_COLUMNS, *(indicator.column for indicator in indicators))
-    return tuple(
-        _measure(name, table, types, mechanisms, selection) for name, table in root.collection("measure", taken=taken)
-    )
-
-
-def _measure(
-    name: str, table: Table, types: tuple[str, ...], mechanisms: tuple[Mechanism, ...], selection: Quantity | None
-) -> Measure:
-    applies_to = table.names("applies_to", types, "overlay type", default=types)
-    effects = tuple(_effect(part, applies_to, types, mechanisms) for part in table.tables("effect"))
-    _refuse_repeats(table, effects)
-    score_shift = _by_root(table, "score_shift", "score sd")
-    time_ratio = table.quantity("time_ratio", "time ratio", "positive") if "time_ratio" in table.data else None
-    if not effects and not score_shift and time_ratio is None:
-        table.fault("a measure has an effect, a score shift or a time ratio", remedy="Add one")
-    causes = {m.name: m.root for m in mechanisms}
-    acting = {causes[mechanism] for effect in effects for mechanism in effect.mechanisms} | score_shift.keys()
-    own = _by_root(table, "selection", "log-odds")
-    for stray in sorted(own.keys() - acting):
-        table.fault("the measure does not act on this root", "selection", got=stray, remedy="Remove it")
-    chosen = {root: own.get(root, selection) for root in ROOTS if root in acting}
-    measure = Measure(
-        name=name,
-        label=table.text("label", default=name.replace("_", " ")),
-        question=table.text("question"),
-        applies_to=applies_to,
-        effects=effects,
-        score_shift=score_shift,
-        time_ratio=time_ratio,
-        compliance=table.quantity("compliance", "probability", "unit"),
-        required_rate=table.quantity("required_rate", "probability", "unit"),
-        selection={root: quantity for root, quantity in chosen.items() if quantity is not None},
-        caution=table.text("caution"),
-    )
-    table.finish()
-    return measure
-
-
-def _effect(
-    table: Table, measure_types: tuple[str, ...], types: tuple[str, ...], mechanisms: tuple[Mechanism, ...]
-) -> Effect:
-    named = table.names("mechanisms", [m.name for m in mechanisms], "mechanism")
-    scale = table.choice("scale", SCALES)
-    side_effect = table.flag("side_effect", default=False)
-    applies_to = table.names("applies_to", types, "overlay type", default=measure_types)
-    beyond = [kind for kind in applies_to if kind not in measure_types]
-    if beyond and not side_effect:
-        table.fault(
-            "an effect acts where the measure applies",
-            "applies_to",
-            got=", ".join(beyond),
-            remedy="Remove it, or state side_effect = true",
-        )
-    for mechanism in mechanisms:
-        if mechanism.name in named and not set(applies_to) & mechanism.share.keys():
-            table.fault(
-                "the mechanism occurs in none of the overlay types the effect applies to",
-                "mechanisms",
-                got=mechanism.name,
-                remedy="Remove it, or correct `applies_to`",
-            )
-    ratio = table.quantity("ratio", scale.replace("_", " ") if scale in SCALES else "risk ratio", "positive")
-    table.finish()
-    return Effect(named, scale, ratio, applies_to, side_effect)
-
-
-def _refuse_repeats(table: Table, effects: Sequence[Effect]) -> None:
-    """A mechanism comes once in a measure for each overlay type."""
-    seen: set[tuple[str, str]] = set()
-    repeated: dict[str, None] = {}
-    for effect in effects:
-        pairs = {(mechanism, kind) for mechanism in effect.mechanisms for kind in effect.applies_to}
-        repeated |= dict.fromkeys(sorted(mechanism for mechanism, _ in pairs & seen))
-        seen |= pairs
-    for mechanism in repeated:
-        table.fault(
-            "two effects of the measure act on one mechanism", "effect", got=mechanism, remedy="State one effect on it"
-        )
-
-
-def _by_root(table: Table, key: str, unit: str) -> dict[str, Quantity]:
-    given = table.table(key, required=False)
-    if given is None:
-        return {}
-    for root in given.data:
-        if root not in SCORED_ROOTS:
-            given.get(root)
-            given.fault("no root with a score has that name", root, remedy=instead(root, SCORED_ROOTS))
-    return {root: given.quantity(root, unit, "real") for root in SCORED_ROOTS if root in given.data}
-
-
-def _costs(root: Table) -> tuple[Cost, ...]:
-    measures = root.data.get("measure", {})
-    known = tuple(measures) if isinstance(measures, Mapping) else ()
-    costs = []
-    for name, table in root.collection("cost"):
-        label = table.text("label", default=name.replace("_", " "))
-        measure = table.choice("measure", known, default="")
-        year = table.get("price_year")
-        if year is not None and not (isinstance(year, int) and as_number(year) is not None and 1900 <= year <= 2100):
-            table.fault("a price year is a whole number from 1900 to 2100", "price_year", got=shown(year))
-            year = None
-        amount = table.quantity("amount", _money_units(table), "positive")
-        costs.append(Cost(name, label, measure, amount, amount.unit, int(year or 0)))
-        table.finish()
-    return tuple(costs)
-
-
-def _money_units(table: Table) -> tuple[str, ...]:
-    """Units that the amount may state: any ISO 4217 currency code, per unit of work."""
-    amount = table.data.get("amount")
-    stated = amount.get("unit") if isinstance(amount, Mapping) else None
-    match = re.match(r"([A-Z]{3})/", stated, re.ASCII) if isinstance(stated, str) else None
-    return tuple(f"{match.group(1) if match else 'USD'}/{unit}" for unit in WORK_UNITS)

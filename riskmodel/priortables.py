@@ -22,7 +22,7 @@ from riskmodel.errors import Faults, RiskModelWarning
 from riskmodel.priorfiles import OVERRIDES, VALUE_KEYS, RawTables, TablePath, as_number, instead, shown, shown_path
 from riskmodel.priorset import Quantity
 
-__all__ = ["INTERVAL_TOLERANCE", "STATUSES", "Table"]
+__all__ = ["INTERVAL_TOLERANCE", "STATUSES", "Table", "weakest_status"]
 
 STATUSES = ("published", "elicited", "judgement", "common_practice", "from_memory")
 INTERVAL_TOLERANCE = 0.02  # of the interval's width: stated figures are rounded to two or three digits
@@ -352,6 +352,12 @@ class Table:
                 remedy="Correct the interval, or the distribution",
             )
         return numbers[0], numbers[1]
+
+
+def weakest_status(statuses: Sequence[str]) -> str:
+    """The status that a number has which rests on numbers of these: its weakest support."""
+    order = ("judgement", "from_memory", "common_practice", "elicited", "published")
+    return min(statuses, key=order.index)
 
 
 def _placeholder() -> Quantity:

@@ -3,6 +3,8 @@
 A score is standard normal over the agency's current practice, larger is better. An indicator is
 `loading * score + noise` after a transformation and standardisation with constants of the prior
 file, noise variance `1 - loading^2`. The score given its indicators is then normal in closed form.
+An indicator of mechanics that `replaces` others speaks for them where it has a value: they would say
+the same thing twice.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 import xarray as xr
 
+from .mechanics import indicator_values
 from .priors import SCORED_ROOTS, PriorSet
 
 __all__ = ["SCORED_ROOTS", "scores"]
@@ -41,15 +44,17 @@ def scores(sections: xr.Dataset, priors: PriorSet, *, shift: Mapping[str, float]
     count = sections.sizes["section"]
     precision = np.ones((count, len(SCORED_ROOTS)))
     weighted = np.tile([float(shift.get(root, 0.0)) for root in SCORED_ROOTS], (count, 1))
+    standard = {i.name: i.standardise(indicator_values(i, sections)) for i in priors.indicators}
+    known = {name: np.isfinite(x) for name, x in standard.items()}
     for indicator in priors.indicators:
-        if indicator.column not in sections:
-            continue
-        x = indicator.standardise(sections[indicator.column].values)
-        known = np.isfinite(x)
+        counts = known[indicator.name].copy()
+        for other in priors.indicators:
+            if indicator.name in other.replaces:
+                counts &= ~known[other.name]
         r = SCORED_ROOTS.index(indicator.score)
         noise = 1.0 - indicator.loading**2
-        precision[:, r] += known * indicator.loading**2 / noise
-        weighted[:, r] += np.where(known, x, 0.0) * indicator.loading / noise
+        precision[:, r] += counts * indicator.loading**2 / noise
+        weighted[:, r] += np.where(counts, standard[indicator.name], 0.0) * indicator.loading / noise
     dims = ("section", "root")
     return xr.Dataset(
         {

@@ -98,14 +98,16 @@ class Vocabulary:
         units: dict[str, str] = {}
         faults = Faults()
         own = {c.name for c in _own_columns()} | set(QUANTITIES)
-        for indicator in priors.indicators:
-            if indicator.column in own:
-                continue  # thickness, panel length: columns in any case, with limits of their own
-            stated = (indicator.lowest, indicator.highest, indicator.kind)
-            if ranges.setdefault(indicator.column, stated) != stated:
-                rule = f"indicators that read column `{indicator.column}` state one range and kind"
-                faults.add(rule, column=f"indicator.{indicator.name}", got=stated, remedy="Make them equal")
-            units[indicator.column] = indicator.unit
+        # plain columns first: their words for the unit stand before those of a function that reads them too
+        for indicator in sorted(priors.indicators, key=lambda indicator: len(indicator.sources) > 1):
+            for source in indicator.sources:
+                if source.column in own:
+                    continue  # thickness, panel length: columns in any case, with limits of their own
+                stated = (source.lowest, source.highest, source.kind)
+                if ranges.setdefault(source.column, stated) != stated:
+                    rule = f"indicators that read column `{source.column}` state one range and kind"
+                    faults.add(rule, column=f"indicator.{indicator.name}", got=stated, remedy="Make them equal")
+                units.setdefault(source.column, source.unit)
         faults.raise_any(PriorError)
         for driver in priors.drivers:
             if driver.column not in own:

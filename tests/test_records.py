@@ -457,7 +457,8 @@ def named(*names: str) -> tuple[SimpleNamespace, ...]:
 
 
 def indicator(name: str, column: str, highest: float = 15.0) -> SimpleNamespace:
-    return SimpleNamespace(name=name, column=column, lowest=0.0, highest=highest, kind="number", unit="percent")
+    source = SimpleNamespace(column=column, lowest=0.0, highest=highest, kind="number", unit="percent")
+    return SimpleNamespace(name=name, sources=(source,))
 
 
 def priors(*indicators: SimpleNamespace, drivers: tuple[str, ...] = ()) -> SimpleNamespace:
