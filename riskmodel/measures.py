@@ -9,7 +9,7 @@ listed here once and serves the likelihood and the simulation alike.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain, combinations, product
 
 import numpy as np
@@ -29,6 +29,7 @@ __all__ = [
     "all_portfolios",
     "build_mixture",
     "deltas_of",
+    "in_play",
     "log_odds_of_ratio",
     "roots_of",
     "selections_of",
@@ -76,6 +77,28 @@ def all_portfolios(measures: Sequence[str]) -> tuple[Portfolio, ...]:
     """
     sets = chain.from_iterable(combinations(measures, n) for n in range(1, len(measures) + 1))
     return REFERENCES + tuple(Portfolio(" + ".join(s), s) for s in sets)
+
+
+def in_play(priors: PriorSet, portfolios: Sequence[Portfolio], tables: Sequence[xr.Dataset]) -> PriorSet:
+    """The prior set without the measures that nobody speaks of.
+
+    A measure stays if a portfolio requires it or a table records it in any section. The others are part
+    of how work is done today: the early-failure prior covers them, and records say nothing of them. As
+    unknowns of every section they would only multiply the states that the likelihood sums over.
+
+    Parameters
+    ----------
+    priors : PriorSet
+    portfolios : sequence of Portfolio
+    tables : sequence of Dataset of kind `sections`
+        Records, planned sections.
+    """
+    named = {measure for portfolio in portfolios for measure in portfolio.measures}
+    for table in tables:
+        if "measure" in table.dims:
+            recorded = np.isfinite(table["required"].transpose("section", "measure").values.astype(float)).any(axis=0)
+            named |= set(table["measure"].values[recorded].astype(str))
+    return replace(priors, measures=tuple(m for m in priors.measures if m.name in named))
 
 
 def required_by(portfolio: Portfolio, sections: xr.Dataset, measure: Measure) -> np.ndarray:

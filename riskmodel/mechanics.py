@@ -119,7 +119,19 @@ def indicator_values(indicator: Indicator, sections: xr.Dataset) -> FloatArray:
         except RiskModelError as error:
             columns = ", ".join(feed.column for feed in indicator.feeds)
             raise RiskModelError(f"indicator `{indicator.name}` (columns {columns}): {error}") from error
+        _check_transform(indicator, missing[known])
     return missing
+
+
+def _check_transform(indicator: Indicator, values: FloatArray) -> None:
+    """A value without a transform would pass for one that was not recorded."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lost = ~np.isfinite(indicator.standardise(values))
+    if lost.any():
+        raise RiskModelError(
+            f"indicator `{indicator.name}`: {int(lost.sum())} values have no {indicator.transform}; got "
+            f"{float(values[lost][0]):g}. State another transform, such as sqrt."
+        )
 
 
 # ---------------------------------------------------------------------------------- the functions

@@ -161,6 +161,8 @@ def run_study(
     _mend(folder)
     ledger = _Ledger.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
+    # the tables say which measures are in play, and that is part of the keys
+    desk.notes = _noted(desk.read_inputs, watcher)
     keys = stage_keys(study, desk.priors)
     if (
         not fresh
@@ -170,7 +172,6 @@ def run_study(
         for stage in STAGES:
             watcher.end(stage.words, None)
         return Outcome(folder, ())
-    desk.notes = _noted(desk.read_inputs, watcher)
     with _held(folder):
         if fresh:
             shutil.rmtree(folder / STAGING, ignore_errors=True)

@@ -10,8 +10,9 @@ import numpy as np
 import xarray as xr
 
 from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
+from .physicalpriors import Comparison, compare_effects
 from .priordraws import prior_draws
-from .priors import Effect, PriorSet
+from .priors import Effect
 from .records import census_text
 from .report import rounded
 from .simulate import simulate
@@ -39,7 +40,7 @@ def preview(study: Study) -> str:
     """
     desk = Desk(study, Path(), progress=lambda done, total, text: None)
     desk.read_inputs()
-    lines = [study.title, "", *_records(desk), "", *_life(desk), "", *_measures(desk.priors), "", *_portfolios(desk)]
+    lines = [study.title, "", *_records(desk), "", *_life(desk), "", *_measures(desk), "", *_portfolios(desk)]
     return "\n".join(lines) + "\n"
 
 
@@ -86,14 +87,23 @@ def _thinned(programme: xr.Dataset) -> xr.Dataset:
     return programme.isel(section=kept)
 
 
-def _measures(priors: PriorSet) -> Iterator[str]:
+def _measures(desk: Desk) -> Iterator[str]:
+    priors = desk.priors
     yield "What the priors say of each measure, really done as intended"
+    compared = {(c.measure, c.number): c for c in compare_effects(priors)}
     labels = {mechanism.name: mechanism.label for mechanism in priors.mechanisms}
     for measure in priors.measures:
         low, high = (100.0 * end for end in measure.compliance.distribution.interval())
         yield f"  {measure.name} (done as intended in {low:.0f} to {high:.0f} of 100 where it is required)"
-        for effect in measure.effects:
+        for number, effect in enumerate(measure.effects, start=1):
             yield from textwrap.wrap(_effect(effect, labels), 79, initial_indent="    ", subsequent_indent="      ")
+            if (measure.name, number) in compared:
+                words = _comparison(compared[measure.name, number])
+                yield from textwrap.wrap(words, 79, initial_indent="      ", subsequent_indent="        ")
+    idle = [measure.name for measure in desk.stated.measures if measure not in priors.measures]
+    if idle:
+        words = f"Left out, since no table records them and no portfolio names them: {', '.join(idle)}."
+        yield from textwrap.wrap(words, 79, initial_indent="  ", subsequent_indent="    ")
 
 
 def _effect(effect: Effect, labels: dict[str, str]) -> str:
@@ -102,6 +112,16 @@ def _effect(effect: Effect, labels: dict[str, str]) -> str:
     causes = " or ".join(labels[name] for name in effect.mechanisms)
     words = SCALES[effect.scale].format(causes=causes, low=factor * low, high=factor * high)
     return f"{words}{' (side effect)' if effect.side_effect else ''}"
+
+
+def _comparison(found: Comparison) -> str:
+    """What mechanics say of an effect beside what was elicited."""
+    (e_low, _, e_high), (p_low, _, p_high) = found.elicited, found.physical
+    verdict = "THEY CONFLICT" if found.conflict else "no conflict"
+    return (
+        f"mechanics ({found.model}): odds multiplied by {p_low:.2f} to {p_high:.2f}, elicited {e_low:.2f} to "
+        f"{e_high:.2f}; {verdict} (tail area {found.tail_area:.2g}); used here: {found.origin}"
+    )
 
 
 def _portfolios(desk: Desk) -> Iterator[str]:

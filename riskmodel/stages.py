@@ -14,7 +14,7 @@ import pandas as pd
 import xarray as xr
 
 from . import __version__
-from .measures import Portfolio
+from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
 from .records import Records, Vocabulary, census_table, read_planned, read_records
 from .report import Findings, build_report, census_lines
@@ -95,19 +95,25 @@ class Desk:
         return self._homes[name]
 
     @cached_property
-    def priors(self) -> PriorSet:
-        """The prior files with the study's overrides."""
+    def stated(self) -> PriorSet:
+        """The prior files with the study's overrides, every measure among them."""
         return load_priors(self.study.priors, self.study.overrides)
+
+    @cached_property
+    def priors(self) -> PriorSet:
+        """The prior set with the measures that this study's tables or portfolios know of."""
+        tables = [self.records.sections] if self.records is not None else []
+        return in_play(self.stated, self.portfolios, [*tables, *([self.planned] if self.planned is not None else [])])
 
     @cached_property
     def vocabulary(self) -> Vocabulary:
         """Names that the tables may use."""
-        return Vocabulary.of(self.priors)
+        return Vocabulary.of(self.stated)
 
     @cached_property
     def portfolios(self) -> tuple[Portfolio, ...]:
         """References and portfolios of the study."""
-        return portfolios_of(self.study, self.priors)
+        return portfolios_of(self.study, self.stated)
 
     @cached_property
     def tables(self) -> Records | None:
@@ -130,13 +136,19 @@ class Desk:
         return self.tables if self.tables is not None and self.tables.sections.sizes["section"] else None
 
     @cached_property
+    def planned(self) -> xr.Dataset | None:
+        """The table of planned sections; None when the study names none."""
+        if self.study.programme is None:
+            return None
+        return read_planned(self.study.programme, vocabulary=self.vocabulary, columns=self.study.columns)
+
+    @cached_property
     def programme(self) -> xr.Dataset:
         """The sections for which the results are stated."""
         from .simulate import programme_from_records, programme_from_table
 
-        if self.study.programme is not None:
-            planned = read_planned(self.study.programme, vocabulary=self.vocabulary, columns=self.study.columns)
-            return programme_from_table(planned)
+        if self.planned is not None:
+            return programme_from_table(self.planned)
         if self.records is not None:
             return programme_from_records(self.records.sections, self.priors)
         return one_of_each_type(self.priors)
@@ -164,7 +176,7 @@ class Desk:
     @property
     def digests(self) -> dict[str, str]:
         """Digest of every file that the study reads."""
-        return _input_digests(self.study) | {f"priors/{name}": sha for name, sha in self.priors.files.items()}
+        return _input_digests(self.study) | {f"priors/{name}": sha for name, sha in self.stated.files.items()}
 
     @property
     def settings(self) -> dict[str, Any]:
@@ -322,6 +334,12 @@ OUTER = ("__main__", "cli", "layout", "pipeline", "preview", "report", "scaffold
 def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     """Key of every stage: a digest of all that it reads, earlier stages included.
 
+    Parameters
+    ----------
+    study : Study
+    priors : PriorSet
+        With the measures in play.
+
     Raises
     ------
     StoreError
@@ -331,7 +349,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     records = {k: v for k, v in inputs.items() if not k.startswith("programme")}
     own: dict[str, object] = {
         "records": [records, settings["columns"], settings["condition"], settings["until"]],
-        "priors": dict(priors.files),
+        "priors": [dict(priors.files), [measure.name for measure in priors.measures]],
         "calibrate": [settings["life"], settings["sampling"]],
         "simulate": [
             inputs,

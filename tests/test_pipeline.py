@@ -42,7 +42,9 @@ def test_a_repeat_is_quick_loads_no_sampler_and_touches_no_file(done: Path) -> N
     ("old", "new", "built"),
     [
         ("draws = 20", "draws = 30", STAGES[2:]),
-        ('"prompt_sawing", "internal_curing"', '"prompt_sawing"', STAGES[3:]),
+        # the same measures in play: the simulation alone; without records a measure that no portfolio names is out
+        ('"prompt_sawing", "internal_curing"', '"internal_curing", "prompt_sawing"', STAGES[3:]),
+        ('"prompt_sawing", "internal_curing"', '"prompt_sawing"', STAGES[1:]),
         ("[sampling]", "[programme]\nweight_by_area = true\n[sampling]", STAGES[3:]),
         ("[sampling]", "[condition]\nthreshold = 50\n[sampling]", STAGES),
         ("[sampling]", "[life]\nearly_age = 12\n[sampling]", STAGES[2:]),
