@@ -32,6 +32,7 @@ from riskmodel.priorset import (
     Measure,
     Mechanism,
     OverlayType,
+    PhysicalInputs,
     PriorSet,
     Quantity,
 )
@@ -52,6 +53,7 @@ __all__ = [
     "Measure",
     "Mechanism",
     "OverlayType",
+    "PhysicalInputs",
     "PriorSet",
     "Quantity",
     "default_directory",
