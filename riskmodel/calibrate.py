@@ -55,7 +55,7 @@ class Sampling:
 
     chains: int = 4
     draws: int = 500
-    tune: int = 400
+    tune: int = 600
     target_accept: float = 0.8
     seed: int = 20260101
     cores: int | None = None
