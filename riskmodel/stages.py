@@ -132,10 +132,12 @@ class Desk:
     @cached_property
     def programme(self) -> xr.Dataset:
         """The sections for which the results are stated."""
-        from .simulate import programme_from_records, programme_from_table
+        from .simulate import programme_from_records, programme_from_table, warn_outside_records
 
         if self.study.programme is not None:
             planned = read_planned(self.study.programme, vocabulary=self.vocabulary, columns=self.study.columns)
+            if self.records is not None:
+                warn_outside_records(planned, self.records.sections, self.priors)
             return programme_from_table(planned)
         if self.records is not None:
             return programme_from_records(self.records.sections, self.priors)
