@@ -55,8 +55,8 @@ class Sampling:
     """
 
     chains: int = 4
-    draws: int = 500
-    tune: int = 500
+    draws: int = 400
+    tune: int = 400
     target_accept: float = 0.8
     seed: int = 20260101
     cores: int | None = None
