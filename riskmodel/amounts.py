@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 from .errors import Faults
 
-__all__ = ["UNITS", "Amount", "Rule", "amount", "clock_text", "read_clock", "worded"]
+__all__ = ["UNITS", "Amount", "Rule", "amount", "clock_text", "read_clock", "rounded", "worded"]
 
 UNITS: Mapping[str, Mapping[str, tuple[float, float]]] = MappingProxyType(
     {
@@ -190,10 +190,28 @@ def worded(value: Amount, kind: str, *units: str) -> str:
     -------
     str
     """
-    texts = []
+    texts: list[str] = []
     for unit in units:
         factor, offset = UNITS[kind][unit]
         low, high = ((end - offset) / factor for end in (value.low, value.high))
-        number = f"{low:.4g}" if not value.ranged else f"{low:.4g} to {high:.4g}"
+        number = rounded(low) if not value.ranged else f"{rounded(low)} to {rounded(high)}"
         texts.append(f"{number} {unit}".strip() if unit != "%" else f"{number} %")
     return texts[0] + (f" ({', '.join(texts[1:])})" if texts[1:] else "")
+
+
+def rounded(value: float) -> str:
+    """Three significant digits, never in powers of ten: `1020`, `24.9`, `0.42`.
+
+    Parameters
+    ----------
+    value : float
+
+    Returns
+    -------
+    str
+    """
+    if value == 0:
+        return "0"
+    places = 2 - math.floor(math.log10(abs(value)))
+    text = f"{round(value, places):.{max(places, 0)}f}"
+    return text.rstrip("0").rstrip(".") if places > 0 else text

@@ -20,7 +20,7 @@ KINDS = ("svg", "png")
 """Kinds of picture `rendered` makes."""
 
 CRACKING, RAVELLING = "#a03a2c", "#2b5d8a"  # far apart in lightness and hue, also for colour-blind readers
-_STYLE: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": "riskmodel", "font.size": 10, "font.family": "sans-serif"}
+_STYLE: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": "riskmodel", "font.size": 10}
 
 
 def plot_sawing_chances(ax: Axes, chances: pd.DataFrame) -> Axes:
@@ -50,7 +50,7 @@ def plot_sawing_chances(ax: Axes, chances: pd.DataFrame) -> Axes:
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", alpha=0.3)
-    ax.legend(frameon=False, loc="upper center", title="mean; band: nine in ten samples")
+    ax.legend(frameon=False, loc="upper right", title="mean; band: nine in ten samples")
     ax.set_title("Too early ravels the joint, too late cracks the slab", loc="left")
     return ax
 

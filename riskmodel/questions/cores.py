@@ -55,7 +55,7 @@ class CoresAnswer:
     needed : float
         Fewest cores for the wanted chance; infinite beyond `survey.MOST_CORES`.
     needed_table : DataFrame
-        Cores for several chances (rows) and correlations (columns `spread_out`, `as_stated`, `strong`).
+        Cores for several chances (rows) and correlations (columns `scattered`, `as_stated`, `strong`).
     plans : DataFrame
         For several numbers of cores: `cores`, `finds` (chance to find the trouble), `left_after_clean` (chance of
         hidden trouble after a clean survey), `share_left_open` (largest share that a clean survey leaves open at
@@ -97,7 +97,7 @@ def answer_cores(question: CoresQuestion) -> CoresAnswer:
     finds = {"sensitivity": q.sensitivity, "clustering": q.clustering}
     needed = float(survey.cores_needed(q.chance, q.share, **finds))
     chances = np.array(sorted({0.5, 0.8, 0.9, 0.95, q.chance}))
-    clusters = {"spread_out": 0.0, "as_stated": q.clustering, "strong": max(STRONG_CLUSTERING, q.clustering)}
+    clusters = {"scattered": 0.0, "as_stated": q.clustering, "strong": max(STRONG_CLUSTERING, q.clustering)}
     table = pd.DataFrame(
         {"chance": chances}
         | {

@@ -64,9 +64,11 @@ class SawingQuestion:
     paving_clock : Amount
         Hours from midnight; a range is a shift, any slab of which is meant.
     base : str
-        Of `BASES`.
+        Of `BASES`; "" where `friction` is given or the overlay is bonded.
     bonded : bool
         A bonded overlay: friction caps nothing.
+    friction : Amount or None
+        Of the slab on its base, in place of that of `base`.
     air, swing : Amount or None
         Mean air temperature of the day and half the difference between its highest and lowest, degC.
     wind_speed, humidity, noon_sun : Amount
@@ -93,6 +95,7 @@ class SawingQuestion:
     paving_clock: Amount
     base: str
     bonded: bool = False
+    friction: Amount | None = None
     air: Amount | None = None
     swing: Amount | None = None
     wind_speed: Amount = _WIND
@@ -204,7 +207,7 @@ def _sawing_case(q: SawingQuestion) -> tuple[SawingCase, FloatArray]:
             mix_temperature=draw("mix_temperature", q.mix_temperature, 2, 45),
             paving_clock=draw.even("paving_clock", q.paving_clock),
             weather=_weather(q, draw),
-            friction=draw("friction", Amount(BASES[q.base], BASES[q.base]), 0.1, 10),
+            friction=draw("friction", _friction(q), 0.1, 10),
             bonded=q.bonded,
             uncut_length=draw.even("uncut_length", UNCUT_LENGTH),
             expansion=draw("expansion", Amount(9.9e-6, 9.9e-6), 4e-6, 16e-6),
@@ -213,6 +216,15 @@ def _sawing_case(q: SawingQuestion) -> tuple[SawingCase, FloatArray]:
             saw_strength=draw("saw_strength", q.saw_strength, 0.3, 15),
         )
     return case, draw.even("level_shift", q.level_shift)
+
+
+def _friction(q: SawingQuestion) -> Amount:
+    if q.friction is not None:
+        return q.friction
+    if q.base not in BASES and not q.bonded:
+        raise RiskModelError(f"`base` must be one of {', '.join(BASES)}; got {q.base!r}. Or give `friction`.")
+    value = BASES.get(q.base, 1.0)  # a bonded overlay is not held by friction
+    return Amount(value, value)
 
 
 def _weather(q: SawingQuestion, draw: Draw) -> Day | HourlyWeather:
