@@ -114,12 +114,20 @@ def sawing_lines(q: SawingQuestion, a: SawingAnswer) -> list[str]:
         f"Hours from placing to the cut ({q.samples} samples)",
         _window("earliest", a.earliest_h, q, a),
         _window("latest", a.latest_h, q, a),
-        f"  least risk  {a.best_h:g} h{_clock(q, a.best_h, ', ')}: lowest chance of either trouble",
         f"  no window   {_share_of(a)}: their latest time comes before their earliest",
         f"  Latest is where the chance of a random crack passes {_percent(q.accepted)}.",
+        *_advice(q, a),
         "",
         *_chance_lines(q, a),
     ]
+
+
+def _advice(q: SawingQuestion, a: SawingAnswer) -> list[str]:
+    """What helps where a window is often missing; 1.5 MPa is the most that an early-entry saw asks for."""
+    if a.no_window < 0.05:
+        return []
+    saw = "" if q.saw_strength.high <= 1.5 else "a saw that cuts earlier (--saw early-entry), "
+    return [f"  A window is often missing: think of {saw}another hour of paving, or covers."]
 
 
 def _window(words: str, hours: tuple[float, float, float], q: SawingQuestion, a: SawingAnswer) -> str:
@@ -137,7 +145,7 @@ def _clock(q: SawingQuestion, hours: float, before: str = "") -> str:
 def _share_of(a: SawingAnswer) -> str:
     if a.no_window == 0:
         return "no sample"
-    return f"{a.no_window:.1%} of samples (give or take {a.no_window_error:.1%})"
+    return f"{_percent(a.no_window)} of samples (give or take {_percent(a.no_window_error)})"
 
 
 def _chance_lines(q: SawingQuestion, a: SawingAnswer) -> list[str]:

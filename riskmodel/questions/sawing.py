@@ -123,8 +123,6 @@ class SawingAnswer:
         Share of samples whose earliest time comes after their latest.
     no_window_error : float
         Its Monte Carlo standard error.
-    best_h : float
-        Hour at which the mean chance of either trouble is least, h after placing.
     chances : DataFrame
         `hours_after_placing`; of `random_cracking` and `ravelling` the mean, `_lower` and `_upper` (5 and 95 %).
     peak_temperature : tuple of float
@@ -137,7 +135,6 @@ class SawingAnswer:
     latest_h: tuple[float, float, float]
     no_window: float
     no_window_error: float
-    best_h: float
     chances: pd.DataFrame
     peak_temperature: tuple[float, float, float]
     horizon: float
@@ -175,14 +172,12 @@ def answer_sawing(question: SawingQuestion) -> SawingAnswer:
     ends = [end for end in (earliest[2], latest[1]) if np.isfinite(end)]
     hours = np.arange(1.0, min(horizon, max(12.0, np.ceil(1.25 * max(ends, default=horizon)))) + 0.25, 0.5)
     cracking, ravelling = _chances(case, hours, shift, horizon)
-    either = 1 - (1 - cracking.mean(axis=1)) * (1 - ravelling.mean(axis=1))
     none = float(1 - window.has_window.mean())
     return SawingAnswer(
         earliest,
         latest,
         none,
         float(np.sqrt(none * (1 - none) / question.samples)),
-        float(hours[np.argmin(either)]),
         _chance_table(hours, random_cracking=cracking, ravelling=ravelling),
         points(window.peak_temperature),
         horizon,
