@@ -114,7 +114,7 @@ def sawing_lines(q: SawingQuestion, a: SawingAnswer) -> list[str]:
         f"Hours from placing to the cut ({q.samples} samples)",
         _window("earliest", a.earliest_h, q, a),
         _window("latest", a.latest_h, q, a),
-        f"  no window   {_share_of(a)}: their latest time comes before their earliest",
+        f"  no window   {_share_of(a)}",
         f"  Latest is where the chance of a random crack passes {_percent(q.accepted)}.",
         *_advice(q, a),
         "",
@@ -144,8 +144,9 @@ def _clock(q: SawingQuestion, hours: float, before: str = "") -> str:
 
 def _share_of(a: SawingAnswer) -> str:
     if a.no_window == 0:
-        return "no sample"
-    return f"{_percent(a.no_window)} of samples (give or take {_percent(a.no_window_error)})"
+        return "in no sample"
+    share = f"{_percent(a.no_window)} of samples (give or take {_percent(a.no_window_error)})"
+    return f"{share}: the latest time comes before the earliest"
 
 
 def _chance_lines(q: SawingQuestion, a: SawingAnswer) -> list[str]:
@@ -193,9 +194,9 @@ def cores_lines(q: CoresQuestion, a: CoresAnswer, length: Amount | None) -> list
     list of str
     """
     return [
-        f"To find trouble that covers {_percent(q.share)} of the road with chance {q.chance:.4g}:",
+        f"To find trouble that covers {_percent(q.share)} of the road with chance {100 * q.chance:.4g}%:",
         f"  {_count(a.needed)} cores{_a_mile(a.needed, length)}",
-        f"  (a core at an unsound spot shows it {_percent(q.sensitivity)}; correlation of neighbours {q.clustering:g})",
+        f"  (a core at an unsound spot shows it with chance {_percent(q.sensitivity)}; correlation of neighbours {q.clustering:g})",
         "",
         "Cores needed",
         f"  {'chance':>6}  {'scattered':>10}  {'as stated':>10}  {'long stretches':>14}",
@@ -218,7 +219,7 @@ def _a_mile(cores: float, length: Amount | None) -> str:
 
 def _needed_line(row: Mapping[Hashable, float]) -> str:
     scattered, stated, strong = (_count(row[name]) for name in ("scattered", "as_stated", "strong"))
-    return f"  {row['chance']:>6.4g}  {scattered:>10}  {stated:>10}  {strong:>14}"
+    return f"  {f"{100 * row['chance']:.4g}%":>6}  {scattered:>10}  {stated:>10}  {strong:>14}"
 
 
 def _plan_line(row: Mapping[Hashable, float]) -> str:

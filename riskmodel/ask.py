@@ -138,7 +138,7 @@ def _sawing_question(texts: dict[str, Any], wanted: Mapping[str, str | None]) ->
     found = read_amounts(SAWING, texts, faults)
     if texts["paving"] is None:
         faults.add("--paving is needed", remedy="Add --paving 09:00")
-    paving = read_clock("--paving", texts["paving"], faults) if texts["paving"] else None
+    paving = read_clock("--paving", texts["paving"], faults) if texts["paving"] is not None else None
     files = _targets(wanted, faults)
     from .questions import BASES, SAWS, SawingQuestion
 

@@ -50,7 +50,7 @@ STRENGTH = Asked("strength", "strength_28", Rule("strength", 15, 90, "35MPa or 5
 SPREAD = Asked("spread", "spread", Rule("number", 0, 3, "1", ranged=False),
                "Multiplies the usual spread of inputs given as one value [1].")  # fmt: skip
 SAMPLES = Asked("samples", "samples", Rule("number", 100, 20_000, "2000", whole=True, ranged=False),
-                "Samples of the inputs.")  # fmt: skip
+                "Samples of the inputs [2000].")  # fmt: skip
 SEED = Asked("seed", "seed", Rule("number", 0, 2**31, "1", whole=True, ranged=False), "Seed of the samples [1].")
 
 DAY = (

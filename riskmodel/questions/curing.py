@@ -52,7 +52,7 @@ class CuringQuestion:
     strength_28: Amount = _STRENGTH
     bulk_density: Amount | None = None
     spread: float = 1.0
-    samples: int = 4000
+    samples: int = 2000
     seed: int = 1
 
 
