@@ -196,7 +196,8 @@ def cores_lines(q: CoresQuestion, a: CoresAnswer, length: Amount | None) -> list
     return [
         f"To find trouble that covers {_percent(q.share)} of the road with chance {100 * q.chance:.4g}%:",
         f"  {_count(a.needed)} cores{_a_mile(a.needed, length)}",
-        f"  (a core at an unsound spot shows it with chance {_percent(q.sensitivity)}; correlation of neighbours {q.clustering:g})",
+        f"  (a core at an unsound spot shows it with chance {_percent(q.sensitivity)};",
+        f"  correlation of neighbours {q.clustering:g})",
         "",
         "Cores needed",
         f"  {'chance':>6}  {'scattered':>10}  {'as stated':>10}  {'long stretches':>14}",
@@ -219,7 +220,7 @@ def _a_mile(cores: float, length: Amount | None) -> str:
 
 def _needed_line(row: Mapping[Hashable, float]) -> str:
     scattered, stated, strong = (_count(row[name]) for name in ("scattered", "as_stated", "strong"))
-    return f"  {f"{100 * row['chance']:.4g}%":>6}  {scattered:>10}  {stated:>10}  {strong:>14}"
+    return f"  {f'{100 * row["chance"]:.4g}%':>6}  {scattered:>10}  {stated:>10}  {strong:>14}"
 
 
 def _plan_line(row: Mapping[Hashable, float]) -> str:

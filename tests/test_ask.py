@@ -470,5 +470,5 @@ def test_the_answer_in_the_readme_is_the_answer(capsys):
     assert [status for status, _, _ in answers] == [0, 0, 0]
     quoted = [line[4:] for line in lines if line.startswith("    ") and not line.startswith("    riskmodel ")]
     printed = answers[0][1].splitlines()
-    assert len(quoted) == 8
+    assert len(quoted) == 9
     assert not [line for line in quoted if line not in printed]
