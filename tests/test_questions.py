@@ -86,6 +86,7 @@ def test_without_spread_the_answer_is_that_of_the_mechanics(settled):
     cracking, ravelling = random_cracking_probability(case, delay), ravelling_probability(case, delay)
     np.testing.assert_allclose(after["random_cracking"], cracking, rtol=1e-6)
     np.testing.assert_allclose(after["ravelling"], ravelling, rtol=1e-6)
+    assert (answer.chances["ravelling"].drop(after.index) > 0.999).all()  # a slab that has not set
     # the latest time is where the chance passes 5 %
     assert np.interp(answer.latest_h[1], answer.chances["hours_after_placing"], answer.chances["random_cracking"]) == (
         pytest.approx(0.05, abs=0.01)

@@ -17,6 +17,7 @@ from ..errors import RangeWarning, RiskModelError
 from ..physics.early_age import BASE_FRICTION, cracking_probability
 from ..physics.hydration import Binder, degree_of_hydration, hydration_of, strength_fraction
 from ..physics.limits import FloatArray, caution
+from ..physics.maturity import setting_degree
 from ..physics.sawing import CHANCE_LIMITS, RAVELLING_WIDTH, sawing_window
 from ..physics.shrinkage import SPREAD, autogenous_shrinkage
 from ..physics.weather import Day, HourlyWeather
@@ -258,7 +259,7 @@ def _chances(case: SawingCase, hours: FloatArray, shift: FloatArray, horizon: fl
     """Chance of a random crack up to each hour after placing, and of ravelling at it; shape (hour, sample).
 
     `physics.sawing` gives both over hours after final set. A crew counts from placing, and samples set at
-    different hours.
+    different hours; before final set a cut ravels for certain.
     """
     rows = np.rint(hours / STEP).astype(np.int64)
 
@@ -270,7 +271,9 @@ def _chances(case: SawingCase, hours: FloatArray, shift: FloatArray, horizon: fl
         grown = strength_fraction(degree_of_hydration(28 * 24.0, flat.mix), flat.mix)
         share = strength_fraction(history.degree[rows], flat.mix) / grown
         strength = np.asarray(flat.strength_28) * share**1.5
-        return np.stack([cracked, expit((np.asarray(flat.saw_strength) - strength) / RAVELLING_WIDTH)])
+        ravelled = expit((np.asarray(flat.saw_strength) - strength) / RAVELLING_WIDTH)
+        is_set = history.degree[rows] >= setting_degree(flat.mix.w_cm)[1]
+        return np.stack([cracked, np.where(is_set, ravelled, 1.0)])
 
     parts = over_chunks(case, both, horizon=horizon, step=STEP, chunk=2048, workers=1)
     cracking, ravelling = np.clip(np.concatenate(parts, axis=2), *CHANCE_LIMITS)
