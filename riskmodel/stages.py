@@ -318,7 +318,10 @@ STAGES = (
 )
 
 # these decide how a result is asked for and shown, not what it is
-OUTER = ("__main__", "cli", "layout", "pipeline", "preview", "report", "scaffold", "store", "study")
+OUTER = (
+    *("__main__", "amounts", "answers", "ask", "cli", "figures", "layout", "options", "pipeline", "preview"),
+    *("questions", "report", "scaffold", "store", "study"),
+)
 
 
 def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
@@ -355,5 +358,5 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
 def _core_digest() -> str:
     """Digest of the modules that make the numbers: a checkout changes without a new version number."""
     here = Path(__file__).parent
-    files = sorted(file for file in here.rglob("*.py") if file.stem not in OUTER)
+    files = sorted(f for f in here.rglob("*.py") if f.relative_to(here).parts[0].removesuffix(".py") not in OUTER)
     return digest_of({file.relative_to(here).as_posix(): file_digest(file) for file in files})

@@ -48,7 +48,7 @@ def main() -> None:
         found = f"{row.mean:.3f} ({row.lower:.3f} to {row.upper:.3f})"
         print(f"| {row.portfolio} | {row.quantity} | {row.truth:.3f} | {found} | {'yes' if row.inside else 'no'} |")
     simulation = xr.load_dataset(HERE / "results" / "simulation.nc", engine="h5netcdf")
-    shown = ("no_measures", "current_practice", "prompt_sawing")
+    shown = ("no_measures", "current_practice", "pre_survey + separation_fabric + prompt_sawing + internal_curing")
     picture = rendered(lambda ax: plot_life(ax, simulation, shown))
     (HERE / "life.svg").write_bytes(picture)
 
