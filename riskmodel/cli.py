@@ -12,6 +12,7 @@ from typing import NoReturn
 import click
 
 from . import __version__
+from .ask import cores, curing_water, sawing
 from .errors import RiskModelError, RiskModelWarning, printable
 
 __all__ = ["TerminalWatcher", "commands", "main"]
@@ -153,6 +154,10 @@ def show(study: Path, out: Path | None) -> None:
     from .study import read_study
 
     click.echo(safe(show_results(read_study(study), out)), nl=False)
+
+
+for question in (sawing, cores, curing_water):
+    commands.add_command(question)
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:

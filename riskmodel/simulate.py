@@ -6,6 +6,7 @@ Carlo noise; simulated lives (`montecarlo`) give what has no closed form and che
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,9 +14,10 @@ from functools import cached_property
 import numpy as np
 import xarray as xr
 
+from .errors import RiskModelWarning
 from .inputs import Inputs, Levels
 from .lives import Draws, RootLife, group_terms, root_life, wear_survival
-from .measures import CURRENT_PRACTICE, NO_MEASURES, Mixture, Portfolio, recorded_rates
+from .measures import CURRENT_PRACTICE, NO_MEASURES, Mixture, Portfolio, recorded_rates, type_index
 from .montecarlo import draw_lives
 from .outcomes import assured, check, extrapolated, quantities, values
 from .priors import PriorSet
@@ -32,6 +34,7 @@ __all__ = [
     "programme_from_records",
     "programme_from_table",
     "simulate",
+    "warn_outside_records",
 ]
 
 Progress = Callable[[int, int, str], None]
@@ -90,6 +93,38 @@ def programme_from_table(table: xr.Dataset) -> xr.Dataset:
     programme["age_entry"] = ("section", np.zeros(table.sizes["section"]))
     programme.attrs["programme"] = "table"
     return programme
+
+
+def warn_outside_records(programme: xr.Dataset, sections: xr.Dataset, priors: PriorSet) -> None:
+    """Warn where a planned programme leaves the range of the records: nothing there was learnt from them.
+
+    Warns
+    -----
+    RiskModelWarning
+        One for each of overlay type, traffic, thickness and panel length that leaves it.
+    """
+    names = [t.name for t in priors.types]
+    known = set(type_index(sections, priors))
+    strange = sorted({names[t] for t in type_index(programme, priors)} - {names[t] for t in known})
+    if strange:
+        warnings.warn(
+            f"the programme holds overlay types that the records do not: {', '.join(strange)}. "
+            "Their results rest on the priors.",
+            RiskModelWarning,
+            stacklevel=2,
+        )
+    for column in ("trucks_per_day", "thickness", "panel_length"):
+        if column not in programme or column not in sections or not np.isfinite(sections[column]).any():
+            continue
+        low, high = float(sections[column].min()), float(sections[column].max())
+        beyond = int(((programme[column] < low) | (programme[column] > high)).sum())
+        if beyond:
+            warnings.warn(
+                f"{beyond} of {programme.sizes['section']} sections of the programme have a `{column}` outside the "
+                f"range of the records ({low:.4g} to {high:.4g}). Their results are extrapolated.",
+                RiskModelWarning,
+                stacklevel=2,
+            )
 
 
 def age_grid(horizon: float) -> np.ndarray:

@@ -145,9 +145,11 @@ class Desk:
     @cached_property
     def programme(self) -> xr.Dataset:
         """The sections for which the results are stated."""
-        from .simulate import programme_from_records, programme_from_table
+        from .simulate import programme_from_records, programme_from_table, warn_outside_records
 
         if self.planned is not None:
+            if self.records is not None:
+                warn_outside_records(self.planned, self.records.sections, self.priors)
             return programme_from_table(self.planned)
         if self.records is not None:
             return programme_from_records(self.records.sections, self.priors)
@@ -328,7 +330,10 @@ STAGES = (
 )
 
 # these decide how a result is asked for and shown, not what it is
-OUTER = ("__main__", "cli", "layout", "pipeline", "preview", "report", "scaffold", "store", "study")
+OUTER = (
+    *("__main__", "amounts", "answers", "ask", "cli", "figures", "layout", "options", "pipeline", "preview"),
+    *("questions", "report", "scaffold", "store", "study"),
+)
 
 
 def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
@@ -371,5 +376,5 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
 def _core_digest() -> str:
     """Digest of the modules that make the numbers: a checkout changes without a new version number."""
     here = Path(__file__).parent
-    files = sorted(file for file in here.rglob("*.py") if file.stem not in OUTER)
+    files = sorted(f for f in here.rglob("*.py") if f.relative_to(here).parts[0].removesuffix(".py") not in OUTER)
     return digest_of({file.relative_to(here).as_posix(): file_digest(file) for file in files})

@@ -38,6 +38,7 @@ __all__ = [
     "read_json",
     "save_tree",
     "versions",
+    "write_bytes",
     "write_json",
     "write_table",
     "write_text",
@@ -108,6 +109,13 @@ def write_text(text: str, path: Path) -> str:
     """
     with _written_beside(path) as beside:
         beside.write_text(text, encoding="utf-8", newline="\n")
+    return file_digest(path)
+
+
+def write_bytes(content: bytes, path: Path) -> str:
+    """Write bytes whole or not at all and return their digest (see `write_text`)."""
+    with _written_beside(path) as beside:
+        beside.write_bytes(content)
     return file_digest(path)
 
 

@@ -301,3 +301,13 @@ def test_weighting_by_area_counts_large_sections_more(case):
     np.testing.assert_allclose(
         whole["value"].sel(quantity="b10_age"), alone["value"].sel(quantity="b10_age"), rtol=1e-5
     )
+
+
+def test_a_programme_outside_the_records_is_warned_about(case):
+    from riskmodel.errors import RiskModelWarning
+    from riskmodel.simulate import warn_outside_records
+
+    heavy = case.programme.assign(trucks_per_day=case.programme["trucks_per_day"] * 50.0)
+    with pytest.warns(RiskModelWarning, match=r"`trucks_per_day` outside the range of the records"):
+        warn_outside_records(heavy, case.programme, case.priors)
+    warn_outside_records(case.programme, case.programme, case.priors)

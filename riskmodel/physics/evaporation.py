@@ -181,8 +181,8 @@ def evaporation_over_bleed(evaporation_rate: ArrayLike, bleed_rate: ArrayLike) -
 
 
 def uno_kernel(concrete: FloatArray, air: FloatArray, humidity: FloatArray, wind: FloatArray) -> FloatArray:
-    """`uno_rate` without checks, for use inside time steps."""
-    tc, ta = concrete + 17.778, air + 17.778
+    """`uno_rate` without checks, for use inside time steps; below -17.8 degC, where the form ends, no vapour."""
+    tc, ta = np.maximum(concrete + 17.778, 0.0), np.maximum(air + 17.778, 0.0)
     drive = tc * tc * np.sqrt(tc) - humidity * (ta * ta * np.sqrt(ta))
     return np.maximum(5.275e-6 * drive * (_KMH * wind + 4.02336), 0.0)
 

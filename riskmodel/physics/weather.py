@@ -231,10 +231,15 @@ class HourlyWeather:
             A day the series does not hold.
         """
         hours = np.asarray(self.hours) - 24 * day
-        within("day", day, 0, (float(np.asarray(self.hours)[-1]) - 1) // 24, remedy="Choose a day of the series")
+        within("day", day, 0, self.days - 1, remedy="Choose a day of the series")
         kept = hours >= 0
         rows = {name: np.asarray(value)[kept] for name, value in vars(self).items() if name != "hours"}
         return HourlyWeather(hours=hours[kept], **rows)
+
+    @property
+    def days(self) -> int:
+        """Days that have an hour at least, the first counted from its midnight."""
+        return int((float(np.asarray(self.hours)[-1]) - 1) // 24) + 1
 
     @property
     def shape(self) -> tuple[int, ...]:
