@@ -6,6 +6,7 @@ import dataclasses
 import importlib.util
 import math
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +32,7 @@ from riskmodel.physicalpriors import (
 )
 from riskmodel.physics import fatigue, survey
 from riskmodel.preview import preview
-from riskmodel.priors import PhysicalInputs, PriorSet, Quantity, load_priors
+from riskmodel.priors import PhysicalInputs, PriorSet, Quantity, default_directory, load_priors
 from riskmodel.study import read_study
 from riskmodel.submodels import SUBMODELS
 
@@ -256,6 +257,21 @@ def test_a_study_takes_the_physical_prior_of_one_effect():
         assert changed.measure(measure) == PRIORS.measure(measure)
     keys = {q.key for q in changed.quantities()}
     assert {"measure.prompt_sawing.effect.1.physics", "measure.prompt_sawing.effect.1.ratio"} <= keys
+
+
+def test_an_effect_may_rest_on_mechanics_alone(tmp_path):
+    shutil.copytree(default_directory(), tmp_path / "priors")
+    file = tmp_path / "priors" / "measures.toml"
+    before, after = file.read_text(encoding="utf-8").split("[[measure.prompt_sawing.effect]]")
+    ratio = after.index("[measure.prompt_sawing.effect.ratio]")
+    after = after[:ratio] + after[after.index("[measure.prompt_sawing.effect.inputs]") :]
+    after = after.replace("risk_ratio", "odds_ratio", 1).replace('"elicited"', '"physics"', 1)
+    file.write_text(f"{before}[[measure.prompt_sawing.effect]]{after}", encoding="utf-8")
+    alone = load_priors(tmp_path / "priors")
+    effect = alone.measure("prompt_sawing").effects[0]
+    assert (effect.elicited, effect.scale) == (None, "odds_ratio")
+    assert effect.ratio.distribution == physical_ratio(stated("prompt_sawing", 1))
+    assert "prompt_sawing" not in [c.measure for c in compare_effects(alone)]  # nothing to compare it with
 
 
 def test_pooling_lies_between_both_priors_and_names_them():
