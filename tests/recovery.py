@@ -58,13 +58,13 @@ def digest() -> str:
     return hashlib.sha256(b"".join(f.read_bytes() for f in files) + Path(__file__).read_bytes()).hexdigest()[:12]
 
 
-def run_case(number: int, *, sections: int = 120, draws: int = 300) -> dict[str, Any]:
+def run_case(number: int, *, sections: int = 100, draws: int = 200) -> dict[str, Any]:
     """One data set with truth drawn from the priors: quantile of the truth in the posterior, by quantity."""
     p = small_priors()
     truth = truth_of(prior_draws(p, draws=1, seed=50_000 + number), 0)
     generator = Generator(p, truth, np.random.default_rng(number), Condition())
     records = generator.records(sections)
-    sampling = Sampling(chains=2, draws=draws, tune=draws, seed=number, cores=1)
+    sampling = Sampling(chains=2, draws=draws, tune=250, seed=number, cores=1)
     found = calibrate(records, p, sampling=sampling, gate=False)
     portfolios = all_portfolios(MEASURES)[:4]
     programme = programme_from_records(records.sections, p)

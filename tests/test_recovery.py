@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 from generator import Generator, truth_of
@@ -12,12 +14,12 @@ from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.condition import Condition
 from riskmodel.priordraws import prior_draws
 
-CASES = 60
+CASES = int(os.environ.get("RISKMODEL_COVERAGE_CASES", "60"))  # .ci/run takes fewer, its time is limited
 
 
 @pytest.mark.slow
 def test_ninety_percent_intervals_cover_the_truth():
-    """60 data sets: coverage of every quantity, and of all pooled, within 99 % binomial bounds."""
+    """60 data sets by default: coverage of every quantity, and of all pooled, within 99 % binomial bounds."""
     cases = list(run_cases(CASES).values())[:CASES]
     assert len(cases) == CASES
     inside = {name: np.array([0.05 <= case["rank"][name] <= 0.95 for case in cases]) for name in cases[0]["rank"]}
