@@ -82,7 +82,7 @@ def test_incidences_match_counted_causes_of_simulated_lives():
     age, cause = _lives_of_one(draws, 1, p, inputs, programme, rng, n)
     # with nothing censored the Aalen-Johansen estimate of `lifetable` is the counted share
     names = np.array([*(m.name for m in p.mechanisms), "wear_out"])
-    table = cumulative_incidence(age, names[cause])
+    table = cumulative_incidence(np.ceil(age * 50.0) / 50.0, names[cause])  # fewer distinct ages, the same at 15
     by = table["incidence"].sel(age=15.0, method="ffill")
     for c, expected in enumerate(closed):
         found = float(by.sel(cause=names[c]))
