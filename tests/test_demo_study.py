@@ -61,8 +61,8 @@ def test_the_script_makes_the_same_bytes_again(tmp_path):
 
 
 def test_the_generator_is_independent_of_the_model():
-    for name in ("make_records.py", "true_lives.py"):
-        tree = ast.parse((DEMO / name).read_text(encoding="utf-8"))
+    for script in (DEMO / "make_records.py", DEMO / "true_lives.py"):
+        tree = ast.parse(script.read_text(encoding="utf-8"))
         imported = {
             name.split(".")[0]
             for node in ast.walk(tree)
