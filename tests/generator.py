@@ -219,7 +219,11 @@ class Generator:
         top = float(self.condition.to_z(self.condition.highest))
         status = np.where(z >= top, "capped", "used")
         low = z < float(self.condition.to_z(self.condition.threshold - self.condition.far_below))
-        keep = ~low  # these bound the age at failure, see `_upper`
+        section = np.array([r[0] for r in rows], int)
+        age = np.array([r[1] for r in rows], float)
+        # from the first reading so far down on, all say only "failed by then": see `_upper`
+        first = {i: min(age[low & (section == i)]) for i in set(section[low])}
+        keep = np.array([a < first.get(i, math.inf) for i, a in zip(section, age, strict=True)], bool)
         return xr.Dataset(
             {
                 "section_index": ("reading", np.array([r[0] for r in rows], int)[keep]),
