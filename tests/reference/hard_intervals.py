@@ -27,7 +27,7 @@ def likelihood(records):
 
     def log_likelihood(scale, shape):
         median = scale * np.log(2.0) ** (1.0 / shape)
-        given = {"wear_out_by_type": [median], "wear_out_shape": shape}
+        given = {"wear_out_by_type": [np.log(median)], "wear_out_shape": shape}  # sampled as ln median
         return float(evaluate(*(given.get(name, 1.0) for name in names)))
 
     return log_likelihood
