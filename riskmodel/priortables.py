@@ -1,8 +1,8 @@
 """Prior tables read key by key: every fault noted with file, table and key.
 
 A `Table` hands out checked values and remembers which keys were asked for, so that a key nobody
-asked for is a fault. A faulty key yields a placeholder and reading goes on: all faults of a prior
-set are raised together, before anything is built from a placeholder.
+asked for is a fault. A faulty key yields a stand-in and reading goes on: all faults of a prior
+set are raised together, before anything is built from a stand-in.
 """
 
 from __future__ import annotations
@@ -194,7 +194,7 @@ class Table:
         """
         table = self.table(key)
         if table is None:
-            return _placeholder()
+            return _stand_in()
         return table.as_quantity(unit, support, fixed=fixed)
 
     def as_quantity(self, unit: str | Collection[str], support: str, *, fixed: bool = False) -> Quantity:
@@ -206,7 +206,7 @@ class Table:
         stated = self.get("interval_90", required=False)
         self.finish()
         if distribution is None:
-            return _placeholder()
+            return _stand_in()
         if fixed and distribution.family != "fixed":
             self.fault("only a fixed value is possible here", got=distribution.family, remedy="State `value = ...`")
         interval = self._interval(distribution, stated)
@@ -360,6 +360,6 @@ def weakest_status(statuses: Sequence[str]) -> str:
     return min(statuses, key=order.index)
 
 
-def _placeholder() -> Quantity:
+def _stand_in() -> Quantity:
     """Stands in for a faulty quantity until the faults are raised."""
     return Quantity("", Distribution("fixed", (0.5,)), "", None, "", "", "")
