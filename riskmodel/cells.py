@@ -155,6 +155,14 @@ class CellData:
         return self.grid.edges[None, :] > self.upper[:, None]
 
     @cached_property
+    def capped_in_turn(self) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Sections and ages of every section's first capped reading, second capped reading, and so on."""
+        order = np.lexsort((self.capped_time, self.capped_section))
+        section, time = self.capped_section[order], self.capped_time[order]
+        turn = np.arange(len(section)) - np.searchsorted(section, section)
+        return [(section[turn == k], time[turn == k]) for k in range(int(turn.max(initial=-1)) + 1)]
+
+    @cached_property
     def last_used(self) -> np.ndarray:
         """Age of the last used reading, shape (section,), 0 where none."""
         latest = np.max(self.time * self.used, axis=1, initial=0.0)

@@ -230,8 +230,7 @@ def log_path_density(data: CellData, path: PathTerms, kappa: Tensor) -> Tensor:
     """ln density of a section's readings if it fails in each cell, (section, cell).
 
     The built-in condition is normal between sections and is integrated out: with residuals r_j and
-    loadings h_j the readings are normal with covariance sigma^2 I + omega^2 h h'. Capped readings
-    add normal tails at their predictive mean and sd given the others.
+    loadings h_j the readings are normal with covariance sigma^2 I + omega^2 h h'.
     """
     ratio = (path.spread / path.noise) ** 2
     rr, hr, hh = _path_sums(data, path, kappa)
@@ -244,14 +243,31 @@ def log_path_density(data: CellData, path: PathTerms, kappa: Tensor) -> Tensor:
     )
     if not len(data.capped_section):
         return density
-    rows = data.capped_section
-    mean, loading = _path_at(data, path, kappa, data.capped_time[:, None])
-    mean, loading = mean[:, 0, :], loading[:, 0, :]
-    known = (ratio * hr / gain)[rows]
-    variance = path.noise**2 * (1.0 + ratio * loading**2 / gain[rows])
+    return density + _log_capped(data, path, kappa, ratio * hr / gain, path.spread**2 / gain)
+
+
+def _log_capped(data: CellData, path: PathTerms, kappa: Tensor, known: Tensor, variance: Tensor) -> Tensor:
+    """ln P(capped readings at or above the cap), (section, cell), from what the others say.
+
+    `known` and `variance` (section, cell) are mean and variance of the built-in condition about its
+    mean, given the other readings. Each capped reading in turn adds its normal tail and moves both:
+    the truncated normal is matched by its first two moments. (Taken as independent, the capped
+    readings of a section bias the spread of the built-in condition low.)
+    """
     cap = float(data.condition.to_z(data.condition.highest))
-    tail = log_normal_cdf((mean + loading * known - cap) / pt.sqrt(variance))
-    return pt.inc_subtensor(density[rows], tail)
+    total = pt.zeros((data.sections, data.grid.cells))
+    for rows, times in data.capped_in_turn:
+        mean, loading = (a[:, 0, :] for a in _path_at(data, path, kappa, times[:, None]))
+        m, v = known[rows], variance[rows]
+        s2 = path.noise**2 + loading**2 * v
+        s = pt.sqrt(s2)
+        t = (mean + loading * m - cap) / s
+        tail = log_normal_cdf(t)
+        mills = pt.exp(-0.5 * t**2 - tail - 0.5 * float(np.log(2.0 * np.pi)))
+        total = pt.inc_subtensor(total[rows], tail)
+        known = pt.inc_subtensor(known[rows], v * loading * mills / s)
+        variance = pt.inc_subtensor(variance[rows], -((v * loading) ** 2) * mills * (mills + t) / s2)
+    return total
 
 
 def _path_sums(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tensor, Tensor, Tensor]:

@@ -172,14 +172,30 @@ class Twin:
         mean = start * (1 - x) + goal * x
         if len(t):
             total += stats.multivariate_normal.logpdf(z, mean, cov)
-        cap = float(condition.to_z(condition.highest))
-        for age_capped in readings["age"].values[mine & (readings["status"].values == "capped")]:
-            h = 1 - (age_capped / age) ** kappa
-            gain = omega**2 * h * (1 - x) @ np.linalg.inv(cov) if len(t) else np.zeros(0)
-            centre = start + (goal - start) * (1 - h) + gain @ (z - mean)
-            spread = sigma**2 + omega**2 * h**2 - gain @ (omega**2 * h * (1 - x))
-            total += stats.norm.logcdf((centre - cap) / math.sqrt(spread))
+        capped = readings["age"].values[mine & (readings["status"].values == "capped")]
+        if len(capped):
+            total += self.capped(capped, age, kappa, z - mean, 1 - x, cov)
         return total
+
+    def capped(self, ages: Any, age: float, kappa: float, residual: Any, loading: Any, cov: Any) -> float:
+        """ln P(every reading at `ages` at or above the cap | the others): the built-in condition summed out.
+
+        Given the section's own built-in condition its readings are independent; 120 Gauss-Hermite nodes
+        over that condition given the other readings.
+        """
+        truth, condition = self.truth, self.records.condition
+        start, cap = (float(condition.to_z(v)) for v in (float(truth["start_index"]), condition.highest))
+        goal = float(condition.to_z(condition.threshold))
+        omega, sigma = float(truth["start_spread"]), float(truth["noise"])
+        gain = omega**2 * loading @ np.linalg.inv(cov) if len(residual) else np.zeros(0)
+        centre, spread = start + gain @ residual, omega**2 - gain @ loading * omega**2
+        nodes, weights = np.polynomial.hermite_e.hermegauss(120)
+        own = centre + math.sqrt(spread) * nodes
+        x = (ages / age) ** kappa
+        reading = own[:, None] * (1 - x) + goal * x
+        log_tail = stats.norm.logsf(cap, reading, sigma).sum(axis=1)
+        peak = log_tail.max()
+        return float(peak + math.log((weights / weights.sum()) @ np.exp(log_tail - peak)))
 
     def log_likelihood(self, i: int) -> float:
         truth, sections = self.truth, self.records.sections
