@@ -58,6 +58,53 @@ class AgeGrid:
 
 
 @dataclass(frozen=True)
+class OneSided:
+    """Readings known only to lie above a limit (at the cap) or below one (far below the threshold).
+
+    Sorted by section and age. A section's readings end with the first one far below: what is read
+    later is on a path long over. Stopping at a reading is no selection, but its own chance belongs
+    to the likelihood: as a mere "failed by then" it made failures older than they were.
+
+    Parameters
+    ----------
+    section : ndarray of int (reading,)
+    time : ndarray (reading,)
+        Age, years.
+    limit : ndarray (reading,)
+        On the z scale.
+    side : ndarray (reading,)
+        1: at or above the limit; -1: at or below it.
+    """
+
+    section: np.ndarray
+    time: np.ndarray
+    limit: np.ndarray
+    side: np.ndarray
+
+    @classmethod
+    def of(cls, records: Records) -> OneSided:
+        """Take the capped readings and each section's first one far below from records."""
+        condition, status = records.condition, records.readings["status"].values
+        section = np.asarray(records.readings["section_index"].values, int)
+        time = np.asarray(records.readings["age"].values, float)
+        below = np.flatnonzero(np.isin(status, ("far_below", "at_floor")))
+        below = below[np.lexsort((time[below], section[below]))]
+        first = below[np.unique(section[below], return_index=True)[1]]
+        rows = np.concatenate([np.flatnonzero(status == "capped"), first])
+        rows = rows[np.lexsort((time[rows], section[rows]))]
+        side = np.where(status[rows] == "capped", 1.0, -1.0)
+        low = max(condition.threshold - condition.far_below, condition.lowest)
+        limit = condition.to_z(np.where(side > 0, condition.highest, low))
+        return cls(section[rows], time[rows], limit, side)
+
+    @cached_property
+    def in_turn(self) -> list[np.ndarray]:
+        """Positions of every section's first one-sided reading, of its second, and so on."""
+        turn = np.arange(len(self.section)) - np.searchsorted(self.section, self.section)
+        return [np.flatnonzero(turn == k) for k in range(int(turn.max(initial=-1)) + 1)]
+
+
+@dataclass(frozen=True)
 class CellData:
     """Constants of the likelihood.
 
@@ -71,7 +118,8 @@ class CellData:
         Ages, years; NaN where the section has none (`entry`: 0).
     time, z, used : ndarray (section, reading)
         Ages (years), readings on the z scale and 0/1 marks; padded.
-    capped_section, capped_time : ndarray (capped reading,)
+    sided : OneSided
+        Readings known only to lie on one side of a limit.
     named : ndarray of bool (section, mechanism + 1)
         Label sets, wear-out last.
     """
@@ -86,8 +134,7 @@ class CellData:
     time: np.ndarray
     z: np.ndarray
     used: np.ndarray
-    capped_section: np.ndarray
-    capped_time: np.ndarray
+    sided: OneSided
     named: np.ndarray
 
     @classmethod
@@ -112,7 +159,6 @@ class CellData:
             upper = np.fmin(upper, removed)
             in_service, removed = np.full_like(in_service, np.nan), np.full_like(removed, np.nan)
         time, z, used = _padded(records, len(lower))
-        capped = records.readings["status"].values == "capped"
         return cls(
             grid,
             records.condition,
@@ -124,8 +170,7 @@ class CellData:
             time,
             z,
             used,
-            np.asarray(records.readings["section_index"].values, int)[capped],
-            np.asarray(records.readings["age"].values, float)[capped],
+            OneSided.of(records),
             np.asarray(sections["named"].values, bool),
         )
 
@@ -155,18 +200,11 @@ class CellData:
         return self.grid.edges[None, :] > self.upper[:, None]
 
     @cached_property
-    def capped_in_turn(self) -> list[tuple[np.ndarray, np.ndarray]]:
-        """Sections and ages of every section's first capped reading, second capped reading, and so on."""
-        order = np.lexsort((self.capped_time, self.capped_section))
-        section, time = self.capped_section[order], self.capped_time[order]
-        turn = np.arange(len(section)) - np.searchsorted(section, section)
-        return [(section[turn == k], time[turn == k]) for k in range(int(turn.max(initial=-1)) + 1)]
-
-    @cached_property
     def last_used(self) -> np.ndarray:
-        """Age of the last used reading, shape (section,), 0 where none."""
+        """Age of the last used or capped reading, shape (section,), 0 where none."""
         latest = np.max(self.time * self.used, axis=1, initial=0.0)
-        np.maximum.at(latest, self.capped_section, self.capped_time)
+        capped = self.sided.side > 0
+        np.maximum.at(latest, self.sided.section[capped], self.sided.time[capped])
         return latest
 
     @cached_property

@@ -24,8 +24,8 @@ __all__ = ["Census", "Rise", "census_table", "census_text", "take_census"]
 _STATUS_WORDS = {
     "used": "used as they are",
     "capped": "at the top of the scale: the condition is at least that",
-    "far_below": "far below the threshold: they say only that it had failed by then",
-    "at_floor": "at the bottom of the scale: they say only that it had failed by then",
+    "far_below": "far below the threshold: only that it had come so low counts",
+    "at_floor": "at the bottom of the scale: only that it had come so low counts",
     "after_restoration": "set aside: taken after a recorded restoration",
     "after_suspected_restoration": "set aside: taken after a suspected restoration",
 }
@@ -129,6 +129,7 @@ def take_census(
     by_removal, by_statement = reason == "condition", ~np.isnat(raw["failed_by"])
     named = np.array([bool(names) for names in raw["cause"]], dtype=bool)
     bounded = np.isfinite(sections["age_upper"].values) | np.isfinite(sections["age_removed"].values)
+    bounded[trace.owner[trace.says_failed]] = True
     status = readings["status"].values
     return Census(
         sections=len(raw),

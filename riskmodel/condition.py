@@ -33,7 +33,8 @@ class Condition:
     path : {"power_z", "power_y", "reverse_s"}
         Shape of the condition path.
     far_below : float
-        A reading more than this below the threshold says only "failed by then", index points.
+        Of readings more than this below the threshold only the first counts, and only that it lay so
+        low, index points: after a failure a road follows no path that one could fit.
     rise_sd : float
         A rise of more than this many standard deviations (of a difference of two readings) without
         a recorded restoration is suspected to be one.

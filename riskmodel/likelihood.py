@@ -159,7 +159,7 @@ def section_log_likelihood(
     """
     life = _Life.on(data, early, wear)
     log_wear, log_early = life.masses()
-    if path is not None and (data.used.any() or len(data.capped_section)):
+    if path is not None and (data.used.any() or len(data.sided.section)):
         log_wear = log_wear + log_path_density(data, path, path.kappa_wear)
         log_early = log_early + log_path_density(data, path, path.kappa_early)
     exits = data.mask if lag is None else data.mask + _log_exit(data, lag)
@@ -241,31 +241,32 @@ def log_path_density(data: CellData, path: PathTerms, kappa: Tensor) -> Tensor:
         - 0.5 * pt.log(gain)
         - 0.5 * (rr - ratio * hr**2 / gain) / path.noise**2
     )
-    if not len(data.capped_section):
+    if not len(data.sided.section):
         return density
-    return density + _log_capped(data, path, kappa, ratio * hr / gain, path.spread**2 / gain)
+    return density + _log_one_sided(data, path, kappa, ratio * hr / gain, path.spread**2 / gain)
 
 
-def _log_capped(data: CellData, path: PathTerms, kappa: Tensor, known: Tensor, variance: Tensor) -> Tensor:
-    """ln P(capped readings at or above the cap), (section, cell), from what the others say.
+def _log_one_sided(data: CellData, path: PathTerms, kappa: Tensor, known: Tensor, variance: Tensor) -> Tensor:
+    """ln P(one-sided readings on their sides), (section, cell), from what the others say.
 
     `known` and `variance` (section, cell) are mean and variance of the built-in condition about its
-    mean, given the other readings. Each capped reading in turn adds its normal tail and moves both:
-    the truncated normal is matched by its first two moments. (Taken as independent, the capped
+    mean, given the other readings. Each one-sided reading in turn adds its normal tail and moves
+    both: the truncated normal is matched by its first two moments. (Taken as independent, the capped
     readings of a section bias the spread of the built-in condition low.)
     """
-    cap = float(data.condition.to_z(data.condition.highest))
+    sided = data.sided
     total = pt.zeros((data.sections, data.grid.cells))
-    for rows, times in data.capped_in_turn:
-        mean, loading = (a[:, 0, :] for a in _path_at(data, path, kappa, times[:, None]))
+    for turn in sided.in_turn:
+        rows, side = sided.section[turn], sided.side[turn][:, None]
+        mean, loading = (a[:, 0, :] for a in _path_at(data, path, kappa, sided.time[turn][:, None]))
         m, v = known[rows], variance[rows]
         s2 = path.noise**2 + loading**2 * v
         s = pt.sqrt(s2)
-        t = (mean + loading * m - cap) / s
+        t = side * (mean + loading * m - sided.limit[turn][:, None]) / s
         tail = log_normal_cdf(t)
         mills = pt.exp(-0.5 * t**2 - tail - 0.5 * float(np.log(2.0 * np.pi)))
         total = pt.inc_subtensor(total[rows], tail)
-        known = pt.inc_subtensor(known[rows], v * loading * mills / s)
+        known = pt.inc_subtensor(known[rows], side * v * loading * mills / s)
         variance = pt.inc_subtensor(variance[rows], -((v * loading) ** 2) * mills * (mills + t) / s2)
     return total
 

@@ -274,7 +274,7 @@ def _life(built: Table, trace: Trace, vocabulary: Vocabulary, until: date | None
     by_condition = (built["removal_reason"] == "condition") & ~trace.closed
     entry = np.fmax(_age(built["observed_from"], opened), 0.0)
     entry[np.isnan(entry)] = 0.0
-    lower, upper = _bounds(built, trace)
+    lower, upper = _stated_bounds(built, trace)
     named = _listed(built["cause"], vocabulary.causes, len(built))
     # a cause after a restoration speaks of another path
     named[trace.closed & ~np.isfinite(upper) & ~trace.crossed] = False
@@ -300,14 +300,12 @@ def _in_service(built: Table, trace: Trace, entry: NDArray[np.float64], until: d
     return np.where(trace.closed, np.maximum(age, entry), age)
 
 
-def _bounds(built: Table, trace: Trace) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Hard bounds of the age at failure: as stated, and from readings that say "failed by then"."""
+def _stated_bounds(built: Table, trace: Trace) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Hard bounds of the age at failure, as the agency states them."""
     opened = built["opened"]
     after, by = built["failed_after"], built["failed_by"]
     lower, upper = _age(after, opened), _age(by, opened)
     # what is stated for a day after the restoration speaks of another path
     lower[np.isnan(lower) | (trace.closed & (after > trace.closing))] = 0.0
     upper[np.isnan(upper) | (trace.closed & (by > trace.closing))] = np.inf
-    says, owner = trace.says_failed, trace.owner
-    np.minimum.at(upper, owner[says], _age(trace.date, opened[owner])[says])
     return lower, upper

@@ -193,7 +193,7 @@ _LIFE = {
     "age_in_service": Variable(_SECTION, "float", "year", "age at which it is last known to be in service"),
     "age_removed": Variable(_SECTION, "float", "year", "age at removal because of condition"),
     "age_lower": Variable(_SECTION, "float", "year", "stated age before which it had not failed"),
-    "age_upper": Variable(_SECTION, "float", "year", "age by which it had failed"),
+    "age_upper": Variable(_SECTION, "float", "year", "age by which it is stated to have failed"),
     "named": Variable(("section", "cause"), "bool", "1", "cause named in the records"),
 }
 _LABELS = {

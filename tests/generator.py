@@ -132,10 +132,11 @@ class Generator:
             return None
         end = CLOSE - road["opened"]
         removed = math.nan
-        if life + lag < end:
+        gone = rng.uniform(road["entry"], end) if rng.random() < 0.1 else end  # for reasons of its own
+        if life + lag < gone:
             removed = end = life + lag
-        elif rng.random() < 0.1:
-            end = rng.uniform(road["entry"], end)
+        else:
+            end = gone
         kappa = float(truth["kappa"])
         if cause < len(self.priors.mechanisms):
             kappa *= math.exp(float(truth["kappa_early_log_ratio"]))
@@ -194,7 +195,7 @@ class Generator:
             "age_in_service": [h["in_service"] for h in histories],
             "age_removed": [h["removed"] for h in histories],
             "age_lower": np.zeros(len(roads)),
-            "age_upper": [self._upper(h["readings"]) for h in histories],
+            "age_upper": np.full(len(roads), np.inf),
         }
         data |= {i.column: [r[i.column] for r in roads] for i in self.priors.indicators}
         out = xr.Dataset({k: ("section", np.asarray(v)) for k, v in data.items()})
@@ -208,27 +209,21 @@ class Generator:
         causes = [m.name for m in self.priors.mechanisms] + ["wear_out"]
         return out.assign_coords(section=[r["name"] for r in roads], measure=names, cause=causes)
 
-    def _upper(self, readings: list[tuple[int, float, float]]) -> float:
-        """Age of the first reading so far below the threshold that it says only "failed by then"."""
-        limit = float(self.condition.to_z(self.condition.threshold - self.condition.far_below))
-        return min((age for _, age, z in readings if z < limit), default=math.inf)
-
     def _readings(self, kept: list[tuple[dict[str, Any], dict[str, Any]]]) -> xr.Dataset:
         rows = [reading for _, history in kept for reading in history["readings"]]
         z = np.array([r[2] for r in rows], float)
         top = float(self.condition.to_z(self.condition.highest))
-        status = np.where(z >= top, "capped", "used")
-        low = z < float(self.condition.to_z(self.condition.threshold - self.condition.far_below))
+        status = np.where(z >= top, "capped", "used").astype(object)
         section = np.array([r[0] for r in rows], int)
-        age = np.array([r[1] for r in rows], float)
-        # from the first reading so far down on, all say only "failed by then": see `_upper`
-        first = {i: min(age[low & (section == i)]) for i in set(section[low])}
-        keep = np.array([a < first.get(i, math.inf) for i, a in zip(section, age, strict=True)], bool)
+        low = z < float(self.condition.to_z(self.condition.threshold - self.condition.far_below))
+        # from the first reading so far down on, none is used as it stands
+        for i in set(section[low]):
+            status[np.flatnonzero(section == i)[np.argmax(low[section == i]) :]] = "far_below"
         return xr.Dataset(
             {
-                "section_index": ("reading", np.array([r[0] for r in rows], int)[keep]),
-                "age": ("reading", np.array([r[1] for r in rows], float)[keep]),
-                "z": ("reading", np.minimum(z, top)[keep]),
-                "status": ("reading", status.astype(str)[keep]),
+                "section_index": ("reading", section),
+                "age": ("reading", np.array([r[1] for r in rows], float)),
+                "z": ("reading", np.minimum(z, top)),
+                "status": ("reading", status.astype(str)),
             }
         )

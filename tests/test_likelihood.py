@@ -99,6 +99,19 @@ def test_every_section_equals_the_slow_twin(case):
     np.testing.assert_allclose(values, slow, atol=0.05)
 
 
+def test_one_sided_readings_enter_in_turn():
+    """Sections with readings at the cap and far below the threshold, against the exact integral over 120 nodes."""
+    p, r = priors(), records(120)
+    status, section = r.readings["status"].values, r.readings["section_index"].values
+    capped, below = (np.bincount(section[status == s], minlength=120) for s in ("capped", "far_below"))
+    chosen = [*np.argsort(-capped)[:8], *np.flatnonzero(below)[:6]]
+    assert capped.max() >= 3
+    model = build_model(r, p)
+    values, truth = evaluator(model)(draws_of(model, 1))
+    twin = Twin(p, truth, r)
+    np.testing.assert_allclose(values[chosen], [twin.log_likelihood(i) for i in chosen], atol=0.01)
+
+
 def test_differences_between_draws_are_within_the_budget(case):
     """Differences of the total log-likelihood within 0.1 of a grid ten times finer."""
     fine = evaluator(build_model(case.records, case.priors, settings=LifeSettings(grid=AgeGrid(cells=960, first=0.05))))

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from record_tables import SECTION, SURVEY, UNTIL, WORDS, Rows, one, read, section, survey, table
 
+from riskmodel.cells import OneSided
 from riskmodel.errors import PriorError, RecordsError
 from riskmodel.records import (
     Condition,
@@ -157,7 +158,11 @@ def test_readings_are_sorted_and_judged() -> None:
     records = read([section(section="A0"), SECTION], rows)
     assert list(records.readings["section_index"].values) == [0, 1, 1, 1, 1]
     assert statuses(records) == ["used", "capped", "used", "far_below", "at_floor"]
-    assert records.sections["age_upper"].values[1] == pytest.approx(age("2012-07-01"))
+    assert np.isinf(records.sections["age_upper"]).all()
+    sided = OneSided.of(records)
+    np.testing.assert_allclose(sided.time, [age("2005-07-01"), age("2012-07-01")])
+    np.testing.assert_allclose(sided.limit, records.condition.to_z([100.0, 40.0]))
+    assert (sided.section.tolist(), sided.side.tolist()) == ([1, 1], [1.0, -1.0])
     np.testing.assert_allclose(records.readings["z"], records.condition.to_z(records.readings["index"]))
 
 
@@ -182,7 +187,7 @@ def test_a_restoration_before_the_first_survey_closes_at_opening_or_entry() -> N
 def test_what_is_known_before_a_restoration_stays() -> None:
     rows = [survey("2004-07-01", "30"), survey("2006-07-01", "95", restored="1"), survey("2008-07-01", "20")]
     records = read([section(cause="faulting", failed_after="2002-07-01")], rows)
-    assert one(records, "age_upper") == pytest.approx(age("2004-07-01"))
+    assert OneSided.of(records).time == pytest.approx(age("2004-07-01"))
     assert one(records, "age_lower") == pytest.approx(age("2002-07-01"))
     assert one(records, "named").any()
 

@@ -173,27 +173,30 @@ class Twin:
         if len(t):
             total += stats.multivariate_normal.logpdf(z, mean, cov)
         capped = readings["age"].values[mine & (readings["status"].values == "capped")]
-        if len(capped):
-            total += self.capped(capped, age, kappa, z - mean, 1 - x, cov)
+        below = readings["age"].values[mine & np.isin(readings["status"].values, ["far_below", "at_floor"])][:1]
+        if len(capped) or len(below):
+            total += self.one_sided(capped, below, age, kappa, z - mean, 1 - x, cov)
         return total
 
-    def capped(self, ages: Any, age: float, kappa: float, residual: Any, loading: Any, cov: Any) -> float:
-        """ln P(every reading at `ages` at or above the cap | the others): the built-in condition summed out.
+    def one_sided(
+        self, capped: Any, below: Any, age: float, kappa: float, residual: Any, loading: Any, cov: Any
+    ) -> float:
+        """ln P(readings at ages `capped` at the cap, those at `below` far down | the others), built-in condition out.
 
         Given the section's own built-in condition its readings are independent; 120 Gauss-Hermite nodes
         over that condition given the other readings.
         """
         truth, condition = self.truth, self.records.condition
         start, cap = (float(condition.to_z(v)) for v in (float(truth["start_index"]), condition.highest))
+        low = float(condition.to_z(max(condition.threshold - condition.far_below, condition.lowest)))
         goal = float(condition.to_z(condition.threshold))
         omega, sigma = float(truth["start_spread"]), float(truth["noise"])
         gain = omega**2 * loading @ np.linalg.inv(cov) if len(residual) else np.zeros(0)
         centre, spread = start + gain @ residual, omega**2 - gain @ loading * omega**2
         nodes, weights = np.polynomial.hermite_e.hermegauss(120)
         own = centre + math.sqrt(spread) * nodes
-        x = (ages / age) ** kappa
-        reading = own[:, None] * (1 - x) + goal * x
-        log_tail = stats.norm.logsf(cap, reading, sigma).sum(axis=1)
+        at_cap, down = ((own[:, None] * (1 - x) + goal * x) for x in ((capped / age) ** kappa, (below / age) ** kappa))
+        log_tail = stats.norm.logsf(cap, at_cap, sigma).sum(axis=1) + stats.norm.logcdf(low, down, sigma).sum(axis=1)
         peak = log_tail.max()
         return float(peak + math.log((weights / weights.sum()) @ np.exp(log_tail - peak)))
 
