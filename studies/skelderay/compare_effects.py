@@ -82,7 +82,7 @@ def desk_of(name: str) -> Desk:
 
 def main() -> None:
     """Print both tables."""
-    elicited, physical = desk_of("study.toml"), desk_of("physical.toml")
+    elicited, physical = desk_of("elicited.toml"), desk_of("study.toml")
     print(effects_table(elicited.priors))
     print()
     print(prevented_table(elicited, physical))
