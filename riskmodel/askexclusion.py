@@ -80,10 +80,10 @@ def _deletion(found: Mapping[str, float]) -> Deletion | None:
 
 def _of_mixture(mixed: Mapping[str, float], found: Mapping[str, float]) -> tuple[Exclusion, list[str]]:
     from .exclusionwords import mixture_lines
-    from .mixture import Mixture, answer_mixture
+    from .statedmixture import StatedMixture, answer_mixture
 
     whole = {name: int(mixed[name]) for name in ("sections", "seed") if name in mixed}
-    mixture = Mixture(**{**mixed, **whole})  # type: ignore[arg-type]
+    mixture = StatedMixture(**{**mixed, **whole})  # type: ignore[arg-type]
     answer = answer_mixture(mixture, _deletion(found))
     return answer, mixture_lines(mixture, answer)
 

@@ -29,7 +29,8 @@ __all__ = [
 RESAMPLES = 2000
 IN_USE = ("used", "capped")
 FAILED = ("far_below", "at_floor")
-NEEDED = "a line needs readings of two sections and at two ages"
+SPAN = 1.0  # years of age between the first and the last reading that a line needs
+NEEDED = "a line needs readings of two sections and a year of age between the first and the last"
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -242,7 +243,7 @@ def validate_deletions(sightings: Sightings, deletions: Sequence[Deletion]) -> l
 def _has_line(sightings: Sightings, kept: Flags) -> bool:
     through = sightings.used & kept[sightings.owner]
     ages, owners = sightings.age[through], sightings.owner[through]
-    return bool(len(np.unique(ages)) > 1 and len(np.unique(owners)) > 1)
+    return len(np.unique(owners)) > 1 and bool(np.ptp(ages) >= SPAN)
 
 
 def draw_lines(

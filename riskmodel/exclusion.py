@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -139,6 +139,8 @@ class Exclusion:
     ages : ndarray (age,), years
     early_age, horizon, observed_to : float
         Years.
+    planned : bool
+        Whether life is that of a table of planned sections and not of the sections that the lines go through.
     """
 
     sightings: Sightings
@@ -149,15 +151,7 @@ class Exclusion:
     early_age: float
     horizon: float
     observed_to: float
-
-    def line(self, name: str) -> Line | None:
-        """The line of a name, or None."""
-        return next((line for line in self.lines if line.name == name), None)
-
-    @property
-    def deletions(self) -> tuple[Line, ...]:
-        """Lines through part of the sections."""
-        return self.lines[1:]
+    planned: bool = field(default=False, kw_only=True)
 
     def quantity(self, name: str) -> LifeShift:
         """A quantity of the life distribution."""
@@ -198,7 +192,8 @@ def exclude(
     asked = usual_deletions(sightings.threshold, early_age) if deletions is None else deletions
     lines = draw_lines(sightings, asked, early_age=early_age, seed=seed, resamples=resamples)
     life, survival, settings = _lives(simulation)
-    return Exclusion(sightings, lines, life, survival, simulation["age"].values, **settings)
+    planned = simulation.attrs["programme"] == "table"
+    return Exclusion(sightings, lines, life, survival, simulation["age"].values, planned=planned, **settings)
 
 
 def _lives(simulation: xr.Dataset) -> tuple[tuple[LifeShift, ...], Floats, dict[str, float]]:

@@ -8,14 +8,21 @@ from collections.abc import Iterator
 
 from .deletion import Line
 from .exclusion import AGES, ASSURED, Exclusion, LifeShift, share_of_shift
-from .mixture import Mixture
 from .options import MIXTURE
+from .statedmixture import StatedMixture
 
 __all__ = ["mixture_lines", "study_lines"]
 
-WIDTH, LABEL, COUNT, NAME, CELL = 79, 29, 10, 20, 20
+WIDTH, LABEL, COUNT, NAME, CELL = 79, 28, 10, 18, 20
 OUTLIVED = {"b05_age": 95, "b10_age": 90, "b20_age": 80}
 EXTRAPOLATED = "* extrapolated by the path: lies mostly beyond the observed ages."
+REST = {
+    "removed": "later, lower readings are missing from every line.",
+    "entered_late": "like that failed before are missing.",
+    "capped": "as that value, though the condition may be better.",
+    "far_below": "left out, here as in the model's paths.",
+    "after_restoration": "set aside: another path.",
+}
 PLAIN = (
     "Where condition falls faster with age, a straight line through its early part reaches the threshold too late.",
     "Deleting by condition selects on the outcome: what is left cannot say what would have become of the others.",
@@ -35,16 +42,19 @@ def study_lines(title: str, exclusion: Exclusion) -> list[str]:
     list of str
     """
     head = f"Exclusion check: {title}"
-    rests = "In brackets: 90 %, for lines over resampled sections, for life over what is not known."
+    rests = (
+        "In brackets: 90 %, for lines over resampled sections, for life over what is not known. Assured: that many "
+        "outlive it with 95 % credibility, in a large programme."
+    )
     return [*_filled(head), "", *_page(exclusion, f"mean life to age {exclusion.horizon:g}", rests)]
 
 
-def mixture_lines(mixture: Mixture, exclusion: Exclusion) -> list[str]:
+def mixture_lines(mixture: StatedMixture, exclusion: Exclusion) -> list[str]:
     """The exclusion check of a stated mixture, in words.
 
     Parameters
     ----------
-    mixture : Mixture
+    mixture : StatedMixture
     exclusion : Exclusion
 
     Returns
@@ -72,7 +82,7 @@ def _page(exclusion: Exclusion, mean: str, rests: str, *traps: str) -> list[str]
     return [
         f"The pooled straight line through condition against age reaches {level}",
         f"  {'line through sections':<{LABEL}}{'sections':<{COUNT}}{'at age, years':<{CELL}}moved by",
-        *(_line_row(line) for line in exclusion.lines),
+        *(row for line in exclusion.lines for row in _line_rows(line)),
         "",
         "Life with the early mechanisms and without them, years",
         f"  {'':<{NAME}}{'with':<{CELL}}{'without':<{CELL}}gain",
@@ -95,9 +105,13 @@ def _filled(text: str, *, bullet: bool = False) -> list[str]:
 # ------------------------------------------------------------------------------------------------- tables
 
 
-def _line_row(line: Line) -> str:
-    moved = "" if line.name == "all_sections" else _span(line.shift, sign="+")
-    return f"  {line.words:<{LABEL}}{line.sections:<{COUNT}}{_span(line.age):<{CELL}}{moved}".rstrip()
+def _line_rows(line: Line) -> Iterator[str]:
+    moved = "" if line.name == "all_sections" else _span(line.shift)
+    label = line.words
+    if len(label) >= LABEL:
+        yield f"  {label}"
+        label = ""
+    yield f"  {label:<{LABEL}}{line.sections:<{COUNT}}{_span(line.age):<{CELL}}{moved}".rstrip()
 
 
 def _life_rows(exclusion: Exclusion, mean: str) -> Iterator[str]:
@@ -116,19 +130,23 @@ def _life_rows(exclusion: Exclusion, mean: str) -> Iterator[str]:
 
 def _label(name: str, mean: str) -> str:
     if name in ASSURED:
-        return f"{OUTLIVED[ASSURED[name]]} in 100, assured"
-    return {"median_age": "half outlive", "restricted_mean_age": mean}.get(name) or f"{OUTLIVED[name]} in 100 outlive"
+        return f"assured {OUTLIVED[ASSURED[name]]} %"
+    short = mean.replace("mean life to", "mean to")
+    return {"median_age": "half outlive", "restricted_mean_age": short}.get(name) or f"{OUTLIVED[name]} % outlive"
 
 
-def _span(ends: tuple[float, float, float], sign: str = "") -> str:
-    value, lower, upper = (_years(end, sign) for end in ends)
+def _span(ends: tuple[float, float, float]) -> str:
+    """Years and their interval; whole years where the interval is wide."""
+    wide = math.isfinite(ends[2] - ends[1]) and ends[2] - ends[1] > 50.0
+    value, lower, upper = (_years(end, 0 if wide else 1) for end in ends)
     return value if math.isnan(ends[1]) or not math.isfinite(ends[0]) else f"{value} ({lower} to {upper})"
 
 
-def _years(value: float, sign: str = "") -> str:
+def _years(value: float, places: int) -> str:
     if math.isnan(value):
         return "-"
-    return "never" if math.isinf(value) else f"{value + 0.0:{sign}.1f}"
+    text = f"{value:.{places}f}"
+    return "never" if math.isinf(value) else text.removeprefix("-") if float(text) == 0 else text
 
 
 # -------------------------------------------------------------------------------------------------- words
@@ -175,16 +193,16 @@ def _deleted(line: Line, pooled: Line, level: str) -> str:
 def _real(line: Line, exclusion: Exclusion, mean: str) -> Iterator[str]:
     """How much of the shift is real for which quantity, and who was deleted with the early failures."""
     shares = [(shift, share_of_shift(line, shift)) for shift in map(exclusion.quantity, AGES)]
-    stated = [f"{_named(shift, mean)} {100 * share:.0f} %" for shift, share in shares if share is not None]
+    stated = [f"{100 * share:.0f} % for {_named(shift, mean)}" for shift, share in shares if share is not None]
     if stated:
         over = "; over 100 %: it gains more than the line says" if any((s or 0) > 1 for _, s in shares) else ""
-        yield f"Against these {line.shift[0]:.1f} years the real gain is: {', '.join(stated)}{over}."
+        yield f"The real gain, as a share of these {line.shift[0]:.1f} years: {', '.join(stated)}{over}."
     elif line.deleted and math.isfinite(line.shift[0]):
         yield "The line does not surely move up: the gains stand beside it, and it says nothing of them."
     if line.deleted_late:
         yield (
             f"{line.deleted_late} of the {line.deleted} deleted were not known to have failed by age "
-            f"{exclusion.early_age:.3g}: most of those wore out, which preventing early failures does not change."
+            f"{exclusion.early_age:.3g}; what wears out later, preventing early failures does not keep."
         )
 
 
@@ -197,17 +215,20 @@ def _named(shift: LifeShift, mean: str) -> str:
 def _traps(exclusion: Exclusion) -> Iterator[str]:
     sightings, pooled = exclusion.sightings, exclusion.lines[0]
     counts = sightings.traps
+    if exclusion.planned:
+        yield "It goes through the sections of the records, while life is that of the planned programme."
     if pooled.age[0] > sightings.oldest:
         yield f"It ends beyond the oldest reading, at {sightings.oldest:.1f} years: from there on it is extrapolated."
     never = max(exclusion.lines, key=lambda line: line.never)
     if never.never > 0:
-        yield f"In {100 * never.never:.3g} % of the resamples the line through sections {never.words} never gets there."
-    for name, text in (
-        ("removed", "sections were removed for condition: their later, lower readings are missing from every line."),
-        ("entered_late", "sections came under observation late: their like that failed before are missing."),
-        ("capped", "readings at the top of the scale count as that value, though the condition may be better."),
-        ("far_below", "readings far below the threshold are left out, here as in the model's paths."),
-        ("after_restoration", "readings after a restoration are set aside: they lie on another path."),
+        yield f"In {100 * never.never:.3g} % of the resamples a line never gets there ({never.words})."
+    for name, one, many in (
+        ("removed", "section was removed for condition: its", "sections were removed for condition: their"),
+        ("entered_late", "section came under observation late: its", "sections came under observation late: their"),
+        ("capped", "reading at the top of the scale counts", "readings at the top of the scale count"),
+        ("far_below", "reading far below the threshold is", "readings far below the threshold are"),
+        ("after_restoration", "reading after a restoration is", "readings after a restoration are"),
     ):
-        if counts.get(name):
-            yield f"{counts[name]} {text}"
+        count = counts.get(name, 0)
+        if count:
+            yield f"{count} {one if count == 1 else many} {REST[name]}"

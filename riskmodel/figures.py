@@ -126,9 +126,8 @@ def plot_lines(ax: Axes, exclusion: Exclusion) -> Axes:
     ax.set(xlabel="Age, years", ylabel="Condition index, points", xlim=(0, end), ylim=(_lowest(exclusion), top))
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", alpha=0.3)
-    ax.legend(
-        frameon=False, loc="lower right", fontsize=8, title="line through sections (dashed: beyond the readings)", title_fontsize=8
-    )
+    title = "line through sections (dashed: beyond the readings)"
+    ax.legend(frameon=False, loc="lower right", fontsize=8, title=title, title_fontsize=8)
     ax.set_title("Deleting sections moves a line", loc="left")
     return ax
 

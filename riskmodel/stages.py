@@ -340,7 +340,7 @@ STAGES = (
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
     *("__main__", "amounts", "answers", "ask", "askexclusion", "cli", "exclusionwords", "figures", "layout"),
-    *("mixture", "options", "pipeline", "preview", "questions", "report", "scaffold", "store", "study"),
+    *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
 )
 
 

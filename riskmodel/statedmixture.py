@@ -17,14 +17,14 @@ from .exclusion import Exclusion, compare_lives
 from .hazard import LN2, failure_share, weibull_age
 from .streams import stream
 
-__all__ = ["Mixture", "answer_mixture", "sight", "survival_of"]
+__all__ = ["StatedMixture", "answer_mixture", "sight", "survival_of"]
 
 FINE = 120.0  # years up to which the ages of the curves are a fortieth of a year apart
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Mixture:
+class StatedMixture:
     """Overlays of which a share fails early, surveyed at regular ages until they are removed.
 
     Parameters
@@ -80,12 +80,12 @@ class Mixture:
         faults.raise_any(ExclusionError)
 
 
-def survival_of(mixture: Mixture) -> tuple[Floats, Floats]:
+def survival_of(mixture: StatedMixture) -> tuple[Floats, Floats]:
     """Exact share not yet failed, with the early failures and without.
 
     Parameters
     ----------
-    mixture : Mixture
+    mixture : StatedMixture
 
     Returns
     -------
@@ -100,12 +100,12 @@ def survival_of(mixture: Mixture) -> tuple[Floats, Floats]:
     return np.stack([without * (1.0 - mixture.share_early * early), without]), ages
 
 
-def sight(mixture: Mixture) -> Sightings:
+def sight(mixture: StatedMixture) -> Sightings:
     """Simulated readings of the mixture.
 
     Parameters
     ----------
-    mixture : Mixture
+    mixture : StatedMixture
 
     Returns
     -------
@@ -132,12 +132,14 @@ def sight(mixture: Mixture) -> Sightings:
     return Sightings(owner, age, index, used, failed, removed, mixture.threshold, 0.0, 100.0, traps)
 
 
-def answer_mixture(mixture: Mixture, deletion: Deletion | None = None, *, resamples: int = RESAMPLES) -> Exclusion:
+def answer_mixture(
+    mixture: StatedMixture, deletion: Deletion | None = None, *, resamples: int = RESAMPLES
+) -> Exclusion:
     """The exclusion check of a stated mixture.
 
     Parameters
     ----------
-    mixture : Mixture
+    mixture : StatedMixture
     deletion : Deletion, optional
         Default: sections read below the threshold at any age.
     resamples : int
@@ -160,4 +162,4 @@ def answer_mixture(mixture: Mixture, deletion: Deletion | None = None, *, resamp
     asked = (deletion or Deletion(mixture.threshold),)
     lines = draw_lines(sightings, asked, early_age=early_age, seed=mixture.seed, resamples=resamples)
     life = compare_lives(survival[None], ages, **settings)
-    return Exclusion(sightings, lines, life, survival[None], ages, **settings)
+    return Exclusion(sightings, lines, life, survival[None], ages, planned=False, **settings)
