@@ -13,6 +13,7 @@ _ROOMS = (
     "calibrate",
     "elicitation",
     "errors",
+    "exclusion",
     "figures",
     "hazard",
     "lifetable",

@@ -41,6 +41,13 @@ CAUTIONS = {
         "Dry aggregate and cement raise silica dust: keep them wet, wear a fitted respirator. Fresh concrete is "
         "caustic: gloves, boots, eye protection. Mind live traffic beside the site.",
     ),
+    "exclusion": (
+        "The check says what a way of reading records can claim; it informs a specification and designs no pavement. "
+        "Local standards and a licensed engineer decide. Preventing every early failure is a limit, not a measure: "
+        "what a measure prevents stands in the study's table of portfolios.",
+        "Whoever surveys or mends the sections works beside live traffic: only inside a protected closure. Sawing and "
+        "coring raise silica dust, fresh concrete is caustic.",
+    ),
 }  # fmt: skip
 
 

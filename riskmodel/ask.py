@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     from .physics.weather import HourlyWeather
     from .questions import SawingQuestion
 
-__all__ = ["AskError", "cores", "curing_water", "sawing"]
+__all__ = ["CSV", "AskError", "cores", "curing_water", "options", "sawing", "targets"]
 
 
 class AskError(InputError):
     """Faults of the options of a question."""
 
 
-def _options(asked: Sequence[Asked]) -> Callable[[Callable[..., None]], Callable[..., None]]:
+def options(asked: Sequence[Asked]) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """One click option an amount; texts, so that all faults can be told together."""
 
     def decorate(function: Callable[..., None]) -> Callable[..., None]:
@@ -53,7 +53,7 @@ CSV = click.option("--csv", metavar="FILE.csv", help="Write the table there.")
 
 
 @click.command()
-@_options(SAWING)
+@options(SAWING)
 @click.option("--paving", metavar="HH:MM", help="Clock time of placing; 07:00..15:30 means any slab of the shift.")
 @click.option("--base", metavar="BASE", help=f"What the slab lies on: {', '.join(BASE_WORDS)}.")
 @click.option("--bonded", is_flag=True, help="A bonded overlay: the old pavement holds it without slip.")
@@ -82,7 +82,7 @@ def sawing(figure: str | None, csv: str | None, **texts: Any) -> None:
 
 
 @click.command()
-@_options(CORES)
+@options(CORES)
 @CSV
 def cores(csv: str | None, **texts: Any) -> None:
     """How many cores for what chance to find hidden trouble, and what a clean survey leaves.
@@ -92,7 +92,7 @@ def cores(csv: str | None, **texts: Any) -> None:
     """
     faults = Faults()
     found = read_amounts(CORES, texts, faults)
-    files = _targets({"--csv": csv}, faults)
+    files = targets({"--csv": csv}, faults)
     faults.raise_any(AskError)
     from .answers import closing_lines, cores_lines
     from .questions import CoresQuestion, answer_cores
@@ -106,7 +106,7 @@ def cores(csv: str | None, **texts: Any) -> None:
 
 
 @click.command("curing-water")
-@_options(CURING)
+@options(CURING)
 def curing_water(**texts: Any) -> None:
     """How much prewetted lightweight aggregate brings the water for internal curing.
 
@@ -139,7 +139,7 @@ def _sawing_question(texts: dict[str, Any], wanted: Mapping[str, str | None]) ->
     if texts["paving"] is None:
         faults.add("--paving is needed", remedy="Add --paving 09:00")
     paving = read_clock("--paving", texts["paving"], faults) if texts["paving"] is not None else None
-    files = _targets(wanted, faults)
+    files = targets(wanted, faults)
     from .questions import BASES, SAWS, SawingQuestion
 
     free = texts["bonded"] or "friction" in found
@@ -204,7 +204,7 @@ def _weather(texts: Mapping[str, Any], faults: Faults) -> HourlyWeather | None:
     return table.from_day(int(day.low) - 1) if day is not None else None
 
 
-def _targets(wanted: Mapping[str, str | None], faults: Faults) -> dict[str, Path]:
+def targets(wanted: Mapping[str, str | None], faults: Faults) -> dict[str, Path]:
     """Files to write, faults noted before anything is written."""
     endings = {"--figure": (".svg", ".png"), "--csv": (".csv",)}
     files = {name: Path(text) for name, text in wanted.items() if text is not None}

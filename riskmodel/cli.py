@@ -13,6 +13,7 @@ import click
 
 from . import __version__
 from .ask import cores, curing_water, sawing
+from .askexclusion import exclusion
 from .errors import RiskModelError, RiskModelWarning, printable
 
 __all__ = ["TerminalWatcher", "commands", "main"]
@@ -156,7 +157,7 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for question in (sawing, cores, curing_water):
+for question in (sawing, cores, curing_water, exclusion):
     commands.add_command(question)
 
 

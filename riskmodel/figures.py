@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
@@ -15,13 +17,17 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-__all__ = ["KINDS", "plot_life", "plot_sawing_chances", "rendered"]
+    from .deletion import Line
+    from .exclusion import Exclusion, LifeShift
+
+__all__ = ["KINDS", "plot_life", "plot_lines", "plot_sawing_chances", "plot_with_and_without", "rendered"]
 
 KINDS = ("svg", "png")
 """Kinds of picture `rendered` makes."""
 
 CRACKING, RAVELLING = "#a03a2c", "#2b5d8a"  # far apart in lightness and hue, also for colour-blind readers
 CURVES = (("#7a7a7a", ":"), ("#2b5d8a", "-"), ("#b5651d", "--"), ("#5c3a78", "-."))
+MOST_POINTS = 4000
 _STYLE: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": "riskmodel", "font.size": 10}
 
 
@@ -90,13 +96,124 @@ def plot_life(ax: Axes, simulation: xr.Dataset, portfolios: Sequence[str]) -> Ax
     return ax
 
 
-def rendered(draw: Callable[[Axes], Axes], *, kind: str = "svg", size: tuple[float, float] = (7.0, 4.2)) -> bytes:
-    """A picture with one pair of axes.
+def plot_lines(ax: Axes, exclusion: Exclusion) -> Axes:
+    """Readings, the pooled lines through them, and where they reach the threshold.
 
     Parameters
     ----------
-    draw : callable
-        Draws on the axes it is given.
+    ax : Axes
+    exclusion : Exclusion
+        With at least one line; that of all sections, the first deletion and the survivors are drawn.
+
+    Returns
+    -------
+    Axes
+        Lines are solid over the ages that were read and dashed beyond.
+    """
+    seen, oldest = exclusion.sightings, exclusion.sightings.oldest
+    step = -(-int(seen.used.sum()) // MOST_POINTS)
+    words = "reading" if step == 1 else f"one reading in {step}"
+    ax.scatter(seen.age[seen.used][::step], seen.index[seen.used][::step], s=5, color="#7a7a7a", alpha=0.25,
+               linewidths=0, label=words, rasterized=step > 1)  # fmt: skip
+    shown = (exclusion.lines[0], *exclusion.lines[1:2], *exclusion.lines[2:][-1:])
+    end = _last_age(exclusion)
+    for line, (colour, _), mark in zip(shown, (CURVES[1], CURVES[2], CURVES[3]), "osD", strict=False):
+        _draw_line(ax, line, seen.threshold, (oldest, end), colour, mark)
+    ax.axhline(seen.threshold, color="black", linewidth=0.8)
+    ax.annotate(f"threshold {seen.threshold:g}", (0, seen.threshold), xytext=(4, -10), textcoords="offset points",
+                fontsize=8)  # fmt: skip
+    top = seen.highest + 0.02 * (seen.highest - seen.lowest)
+    ax.set(xlabel="Age, years", ylabel="Condition index, points", xlim=(0, end), ylim=(_lowest(exclusion), top))
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(axis="y", alpha=0.3)
+    title = "line through sections (dashed: beyond the readings)"
+    ax.legend(frameon=False, loc="lower right", fontsize=8, title=title, title_fontsize=8)
+    ax.set_title("Deleting sections moves a line", loc="left")
+    return ax
+
+
+def _draw_line(ax: Axes, line: Line, threshold: float, ages: tuple[float, float], colour: str, mark: str) -> None:
+    """A line over the ages read, dashed beyond them, with a mark where it reaches the threshold."""
+    oldest, end = ages
+    crossing = line.age[0]
+    words = f"{line.words}: {crossing:.1f} years" if math.isfinite(crossing) else f"{line.words}: never"
+    last = min(max(crossing, oldest), end)
+    for part, dash in (((0.0, oldest), "-"), ((oldest, last), "--")):
+        ax.plot(part, [line.start + line.slope * age for age in part], color=colour, linestyle=dash, linewidth=2,
+                label=words if dash == "-" else None)  # fmt: skip
+    if crossing <= end:
+        ax.plot([crossing], [threshold], marker=mark, color=colour, markersize=7, markeredgecolor="white", zorder=3)
+
+
+def plot_with_and_without(ax: Axes, exclusion: Exclusion) -> Axes:
+    """Share not yet failed with the early mechanisms and without them.
+
+    Parameters
+    ----------
+    ax : Axes
+    exclusion : Exclusion
+
+    Returns
+    -------
+    Axes
+    """
+    end = _last_age(exclusion)
+    inside = slice(int(np.searchsorted(exclusion.ages, end)) + 1)
+    ages = exclusion.ages[inside]
+    curves = exclusion.survival[:, :, inside]
+    drawn = len(curves) > 1
+    for j, (words, (colour, dash)) in enumerate(
+        (("with the early mechanisms", (CRACKING, "-")), ("without them", (RAVELLING, "--")))
+    ):
+        if drawn:
+            low, high = np.quantile(curves[:, j], (0.05, 0.95), axis=0)
+            ax.fill_between(ages, low, high, color=colour, alpha=0.15, linewidth=0)
+        ax.plot(ages, curves[:, j].mean(axis=0), color=colour, linestyle=dash, linewidth=2, label=words)
+    for name, share, words in (("b10_age", 0.9, "nine in ten outlive"), ("median_age", 0.5, "half outlive")):
+        _draw_gain(ax, exclusion.quantity(name), share, words)
+    if 0 < exclusion.observed_to < end:
+        ax.axvline(exclusion.observed_to, color="black", linewidth=0.8)
+        ax.annotate("extrapolated by the path", (exclusion.observed_to, 0.02), xytext=(4, 0),
+                    textcoords="offset points", fontsize=8)  # fmt: skip
+    ax.set(xlabel="Age, years", ylabel="Share not yet failed", xlim=(0, end), ylim=(0, 1.02))
+    ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(axis="y", alpha=0.3)
+    ax.legend(frameon=False, loc="lower left", fontsize=8, title="mean; band: 90 % interval" if drawn else None,
+              title_fontsize=8)  # fmt: skip
+    ax.set_title("Preventing every early failure moves life", loc="left")
+    return ax
+
+
+def _draw_gain(ax: Axes, shift: LifeShift, share: float, words: str) -> None:
+    """An arrow from the age with the early mechanisms to that without, and the years between."""
+    start, stop = shift.with_early[0], shift.without_early[0]
+    arrow = {"arrowstyle": "-|>", "color": "black", "linewidth": 1, "shrinkA": 0, "shrinkB": 0}
+    ax.annotate("", (stop, share), xytext=(start, share), arrowprops=arrow)
+    ax.annotate(f"{words}: {shift.gain[0]:+.1f} years", (max(start, stop), share), xytext=(7, 0), va="center",
+                textcoords="offset points", fontsize=8)  # fmt: skip
+
+
+def _last_age(exclusion: Exclusion) -> float:
+    """Common end of the two panels, years."""
+    crossings = [line.age[0] for line in exclusion.lines if math.isfinite(line.age[0])]
+    wanted = max([exclusion.sightings.oldest, 1.5 * exclusion.quantity("median_age").without_early[0], *crossings])
+    return min(10.0 * math.ceil(1.05 * wanted / 10.0), 150.0)
+
+
+def _lowest(exclusion: Exclusion) -> float:
+    seen = exclusion.sightings
+    low = min(float(seen.index[seen.used].min()), seen.threshold)
+    return max(low - 0.25 * (seen.highest - low), seen.lowest)
+
+
+def rendered(*panels: Callable[[Axes], Axes], kind: str = "svg", size: tuple[float, float] = (7.0, 4.2)) -> bytes:
+    """A picture with one pair of axes a panel, one below the other.
+
+    Parameters
+    ----------
+    *panels : callable
+        Each draws on the axes it is given.
     kind : {"svg", "png"}
     size : tuple of float
         Inches.
@@ -110,6 +227,7 @@ def rendered(draw: Callable[[Axes], Axes], *, kind: str = "svg", size: tuple[flo
     content = BytesIO()
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=size, layout="constrained")
-        draw(figure.add_subplot())
+        for axes, draw in zip(figure.subplots(len(panels), squeeze=False)[:, 0], panels, strict=True):
+            draw(axes)
         figure.savefig(content, format=kind, dpi=150, metadata=metadata)
     return content.getvalue()

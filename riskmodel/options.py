@@ -9,7 +9,7 @@ from typing import Any
 from .amounts import Amount, Rule, amount
 from .errors import Faults
 
-__all__ = ["CORES", "CURING", "DAY", "SAWING", "Asked", "read_amounts"]
+__all__ = ["CORES", "CURING", "DAY", "DELETION", "MIXTURE", "SAWING", "Asked", "read_amounts"]
 
 
 @dataclass(frozen=True)
@@ -122,6 +122,38 @@ CURING = (
     SPREAD,
     SAMPLES,
     SEED,
+)  # fmt: skip
+DELETION = (
+    Asked("below", "below", Rule("number", -1e6, 1e6, "60", ranged=False),
+          "Delete sections with a reading below this index [the threshold]."),
+    Asked("at-age", "at_age", Rule("number", 0.1, 200, "10", ranged=False),
+          "With --below: read by this age, years [any age]."),
+    Asked("failed-by", "failed_by", Rule("number", 0.1, 200, "10", ranged=False),
+          "Delete sections known to have failed by this age, years, in place of --below."),
+)  # fmt: skip
+MIXTURE = (
+    Asked("share-early", "share_early", Rule("share", 0, 0.9, "10%", ranged=False), "Share that fails early, %.",
+          ("%",), True),
+    Asked("early-age", "early_age", Rule("number", 0.5, 100, "10", ranged=False),
+          "Age at which half of those have failed, years.", ("years",), True),
+    Asked("life", "life", Rule("number", 2, 200, "45", ranged=False),
+          "Age at which half of the others are worn out, years.", ("years",), True),
+    Asked("early-shape", "early_shape", Rule("number", 1, 30, "5", ranged=False),
+          "Weibull shape of early failure: larger is closer together [5]."),
+    Asked("shape", "shape", Rule("number", 1, 30, "8", ranged=False), "Weibull shape of wear-out [8]."),
+    Asked("threshold", "threshold", Rule("number", 1, 99, "60", ranged=False), "Index that counts as failure [60]."),
+    Asked("start", "start", Rule("number", 2, 100, "97", ranged=False), "Index as built [97]."),
+    Asked("power", "power", Rule("number", 0.3, 5, "1.3", ranged=False),
+          "How the path bends: 1 straight, more late and steep [1.3]."),
+    Asked("scatter", "scatter", Rule("number", 0, 30, "4", ranged=False), "Scatter of a reading, index points [4]."),
+    Asked("every", "every", Rule("number", 0.25, 20, "2", ranged=False), "Years between surveys [2].", ("years",)),
+    Asked("surveyed-to", "surveyed_to", Rule("number", 1, 100, "24", ranged=False), "Age at the last survey [24].",
+          ("years",)),
+    Asked("removal-lag", "removal_lag", Rule("number", 0, 50, "8", ranged=False),
+          "Years from failure to removal, mean [8].", ("years",)),
+    Asked("sections", "sections", Rule("number", 20, 20_000, "2000", whole=True, ranged=False),
+          "Sections simulated [2000]."),
+    Asked("seed", "seed", Rule("number", 0, 2**31, "1", whole=True, ranged=False), "Seed of the simulation [1]."),
 )  # fmt: skip
 
 

@@ -25,6 +25,7 @@ from .store import (
     JOURNAL,
     LOCK_NAME,
     complete_publication,
+    digest_of,
     file_digest,
     lock_folder,
     publish,
@@ -34,7 +35,7 @@ from .store import (
 )
 from .study import Study
 
-__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "results_folder", "run_study", "show_results"]
+__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "reopen", "results_folder", "run_study", "show_results"]
 
 SCHEMA = 1
 PROVENANCE = "provenance.json"
@@ -318,11 +319,7 @@ def show_results(study: Study, out: Path | None = None) -> str:
     StoreError
         When there are none, they are another study's, or a file is damaged.
     """
-    folder = results_folder(study, out)
-    _mend(folder)
-    ledger = _Ledger.read(folder, study)
-    if not ledger.content:
-        raise StoreError(f"there are no results in {folder.name} yet. Make them with `riskmodel run`.")
+    folder, ledger = _finished(study, out)
     stages = {name: stage for stage in STAGES for name in stage.outputs}
     for name in (REPORT, PORTFOLIOS):
         noted = ledger.entry(stages[name]).get("outputs", {}).get(name)
@@ -330,3 +327,36 @@ def show_results(study: Study, out: Path | None = None) -> str:
             raise StoreError(f"{name} is not the file that was written. Run the study again; it is rebuilt.")
     table = pd.read_csv(folder / PORTFOLIOS)
     return (folder / REPORT).read_text(encoding="utf-8") + "\n" + main_table(table)
+
+
+def reopen(study: Study, out: Path | None = None) -> Desk:
+    """The desk of a finished run, for questions put to its results; nothing is made anew.
+
+    Parameters
+    ----------
+    study : Study
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+
+    Raises
+    ------
+    StoreError
+        When there are no results, they are another study's, or the study has changed since.
+    """
+    folder, ledger = _finished(study, out)
+    desk = Desk(study, folder / STAGING, progress=Quiet().advance)
+    for name, now in (("inputs", desk.digests), ("settings", desk.settings)):
+        if digest_of(ledger.content.get(name)) != digest_of(now):
+            raise StoreError(f"the {name} of the study have changed since the results were made. Run the study again.")
+    for stage in STAGES:
+        desk.place(stage, folder, ledger.entry(stage))
+    return desk
+
+
+def _finished(study: Study, out: Path | None) -> tuple[Path, _Ledger]:
+    folder = results_folder(study, out)
+    _mend(folder)
+    ledger = _Ledger.read(folder, study)
+    if not ledger.content:
+        raise StoreError(f"there are no results in {folder.name} yet. Make them with `riskmodel run`.")
+    return folder, ledger

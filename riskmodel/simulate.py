@@ -56,6 +56,9 @@ define(
         variables={
             "value": Variable((*_OVER, "quantity"), "float", "1", "life quantity, in its own `unit`"),
             "survival": Variable((*_OVER, "age"), "float", "1", "share of the programme in good order"),
+            "survival_without_early": Variable(
+                ("sample", "age"), "float", "1", "the same under current practice without early mechanisms", True
+            ),
             "cause_incidence": Variable(("sample", "reference", "cause"), "float", "1", "early failures by cause"),
             "avoidable": Variable(("sample", "loss", "source"), "float", "1", "gain without that cause"),
             "shapley": Variable(("sample", "loss", "source"), "float", "1", "fair share of the loss"),
@@ -177,9 +180,9 @@ def simulate(
     Returns
     -------
     Dataset of kind `simulation`
-        `value` (sample, portfolio, quantity), `survival` (sample, portfolio, age), `cause_incidence`
-        (sample, reference, cause), `avoidable` and `shapley` (sample, loss, cause), `assured_age`,
-        `extrapolated`, and the check of the closed form against simulated lives.
+        `value` (sample, portfolio, quantity), `survival` (sample, portfolio, age), `survival_without_early`
+        (sample, age), `cause_incidence` (sample, reference, cause), `avoidable` and `shapley` (sample, loss,
+        cause), `assured_age`, `extrapolated`, and the check of the closed form against simulated lives.
     """
     draws = Draws.of(posterior, samples)
     if CURRENT_PRACTICE not in [p.name for p in portfolios]:
@@ -188,7 +191,7 @@ def simulate(
     grid = age_grid(horizon)
     units = quantities(early_age, ages)
     shape = (draws.count, len(portfolios))
-    survival = np.empty((*shape, len(grid)))
+    survival, without_early = np.empty((*shape, len(grid))), np.empty((draws.count, len(grid)))
     references = [p.name for p in portfolios if p.reference]
     causes = [m.name for m in priors.mechanisms] + ["wear_out"]
     incidence = np.empty((draws.count, len(references), len(causes)))
@@ -198,6 +201,7 @@ def simulate(
         state = plan.at(s, grid)
         weights[s] = state.weight
         survival[s] = state.programme_survival()
+        without_early[s] = state.wear_out_survival()
         for j, name in enumerate(references):
             incidence[s, j] = state.early_incidence(name, early_age)
         losses.record(s, state, grid)
@@ -211,6 +215,7 @@ def simulate(
         {
             "value": (("sample", "portfolio", "quantity"), value),
             "survival": (("sample", "portfolio", "age"), survival.astype(np.float32)),
+            "survival_without_early": (("sample", "age"), without_early.astype(np.float32)),
             "cause_incidence": (("sample", "reference", "cause"), incidence),
             "assured_age": (("portfolio", "statement"), assured(value[:, :, 2], lives, weights)),
             "extrapolated": (
@@ -359,6 +364,10 @@ class _State:
     def programme_survival(self) -> np.ndarray:
         """Weighted mean survival, (portfolio, age)."""
         return np.stack([self.weight @ self.survival(j) for j in range(len(self.plan.names))])
+
+    def wear_out_survival(self) -> np.ndarray:
+        """The same roads under current practice with every susceptibility set to 0, (age,)."""
+        return self.weight @ self.factors(self.plan.names.index(CURRENT_PRACTICE))[-1]
 
     def early_incidence(self, portfolio: str, early_age: float) -> np.ndarray:
         """P(life ends before the early age, by cause), wear-out last, (cause,)."""

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 __all__ = ["STAGES", "Desk", "Stage", "stage_keys"]
 
-CENSUS, PORTFOLIOS, CAUSES, PARAMETERS = (
-    f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters")
+CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
+    f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
 POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
 
@@ -281,6 +281,13 @@ def _simulate(desk: Desk) -> Outputs:
     return {SIMULATION: desk.save(desk.simulation, SIMULATION)}
 
 
+def _exclusion(desk: Desk) -> Outputs:
+    from .exclusion import exclusion_table
+
+    table = exclusion_table(desk.records, desk.simulation, seed=desk.study.seed)
+    return {EXCLUSION: write_table(table.assign(basis=desk.basis), desk.staging / EXCLUSION)}
+
+
 def _tables(desk: Desk) -> Outputs:
     from .calibrate import parameter_table
     from .simulate import cause_table, portfolio_table
@@ -325,14 +332,15 @@ STAGES = (
     Stage("priors", "Reading the priors", (), _priors),
     Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
+    Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("report", "Writing the report", (REPORT,), _report),
 )
 
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
-    *("__main__", "amounts", "answers", "ask", "cli", "figures", "layout", "options", "pipeline", "preview"),
-    *("questions", "report", "scaffold", "store", "study"),
+    *("__main__", "amounts", "answers", "ask", "askexclusion", "cli", "exclusionwords", "figures", "layout"),
+    *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
 )
 
 
@@ -360,6 +368,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
             inputs,
             *(settings[k] for k in ("programme", "score_shift", "weight_by_area", "measures", "portfolios")),
         ],
+        "exclusion": [],
         "tables": [],
         "report": [study.title, study.agency],
     }

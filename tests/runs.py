@@ -12,8 +12,8 @@ import pytest
 from riskmodel import cli
 
 RESULTS = ("posterior.nc", "simulation.nc", "provenance.json", "report.txt")
-TABLES = ("portfolios.csv", "causes.csv", "parameters.csv", "census.csv")
-STAGES = ("records", "priors", "calibrate", "simulate", "tables", "report")
+TABLES = ("portfolios.csv", "causes.csv", "parameters.csv", "census.csv", "exclusion.csv")
+STAGES = ("records", "priors", "calibrate", "simulate", "exclusion", "tables", "report")
 HEAVY = ("pymc", "pytensor", "nutpie", "numba", "matplotlib")
 FEW = '[sampling]\nchains = 2\ndraws = 20\nseed = 1\n[portfolios]\nmeasures = ["prompt_sawing", "internal_curing"]\n'
 

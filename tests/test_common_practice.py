@@ -14,8 +14,7 @@ from riskmodel.hazard import age_at_survival, failure_share, restricted_mean
 SHARE, EARLY, LATE = 0.10, 9.0, 45.0
 
 
-@pytest.fixture(scope="module")
-def readings():
+def practice_readings() -> np.ndarray:
     """Sections surveyed every two years to age 24, or until they are removed some years after failing."""
     rng = np.random.default_rng(1)
     rows = []
@@ -26,6 +25,11 @@ def readings():
             index = 97.0 - 37.0 * (age / life) ** 1.3 + 4.0 * rng.standard_normal()
             rows.append((section, age, min(max(index, 0.0), 100.0)))
     return np.array(rows)
+
+
+@pytest.fixture(scope="module")
+def readings() -> np.ndarray:
+    return practice_readings()
 
 
 def projected_age(rows: np.ndarray) -> float:

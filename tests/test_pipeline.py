@@ -66,9 +66,10 @@ def test_a_change_runs_what_depends_on_it_and_nothing_else(
         ("posterior.nc", STAGES[2:], "flipped"),
         ("simulation.nc", STAGES[3:], "flipped"),
         ("simulation.nc", STAGES[3:], "gone"),
-        ("tables/causes.csv", STAGES[4:], "flipped"),
+        ("tables/exclusion.csv", STAGES[4:], "flipped"),
+        ("tables/causes.csv", STAGES[5:], "flipped"),
         ("tables/census.csv", STAGES, "gone"),
-        ("report.txt", STAGES[5:], "flipped"),
+        ("report.txt", STAGES[6:], "flipped"),
     ],
 )
 def test_what_is_damaged_or_gone_is_rebuilt_to_the_same_bytes(
