@@ -52,8 +52,12 @@ define(
             "age": Variable(("age",), "float", "year", "age"),
             "reference": Variable(("reference",), "text", "", "reference portfolio"),
             "cause": Variable(("cause",), "text", "", "mechanism or wear_out"),
+            "sample": Variable(("sample",), "int", "1", "number of the draw"),
+            "statement": Variable(("statement",), "text", "", "what an assured age is stated for"),
         },
         variables={
+            "loss_name": Variable(("loss",), "text", "", "quantity that is lost"),
+            "source_name": Variable(("source",), "text", "", "root or mechanism"),
             "value": Variable((*_OVER, "quantity"), "float", "1", "life quantity, in its own `unit`"),
             "survival": Variable((*_OVER, "age"), "float", "1", "share of the programme in good order"),
             "survival_without_early": Variable(

@@ -11,6 +11,7 @@ from builders import effect, fixed, measure, mechanism, overlay_type, priors, qu
 from generator import Generator, truth_of
 from scipy.special import expit
 
+from riskmodel import schema
 from riskmodel.condition import Condition
 from riskmodel.inputs import Inputs
 from riskmodel.lifetable import cumulative_incidence
@@ -107,6 +108,10 @@ def _lives_of_one(draws, s, p, inputs, programme, rng, n):
             t = np.where(hit, draws["age_median"][s][m] * rng.weibull(w, n) / np.log(2) ** (1 / w), np.inf)
             cause, age = np.where(t < age, m, cause), np.minimum(age, t)
     return age, cause
+
+
+def test_the_result_is_of_its_published_kind(everything):
+    schema.check(everything, "simulation")
 
 
 def test_closed_form_equals_simulated_lives_within_four_standard_errors(case):
