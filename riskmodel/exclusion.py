@@ -17,7 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from .deletion import RESAMPLES, Deletion, Line, Sightings, draw_lines, usual_deletions, validate_deletions
-from .errors import RiskModelWarning, StoreError
+from .errors import Fault, RiskModelWarning, StoreError
 from .measures import CURRENT_PRACTICE
 from .outcomes import extrapolated, quantities, values
 from .records import Records
@@ -29,6 +29,7 @@ __all__ = [
     "LifeShift",
     "compare_lives",
     "exclude",
+    "exclude_where_possible",
     "exclusion_table",
     "share_of_shift",
     "table_of",
@@ -232,18 +233,39 @@ def exclusion_table(records: Records | None, simulation: xr.Dataset, *, seed: in
     RiskModelWarning
         For every line that cannot be drawn.
     """
-    if records is None:
-        return table_of((), _lives(simulation)[0])
-    sightings, early_age = Sightings.of_records(records), float(simulation.attrs["early_age"])
-    possible = []
-    for deletion in usual_deletions(sightings.threshold, early_age):
-        faults = validate_deletions(sightings, [deletion])
-        if not faults:
-            possible.append(deletion)
-        for fault in faults:
-            warnings.warn(f"No line can be drawn for the exclusion check: {fault}", RiskModelWarning, stacklevel=2)
+    found, faults = exclude_where_possible(records, simulation, seed=seed)
+    for fault in faults:
+        warnings.warn(f"No line can be drawn for the exclusion check: {fault}", RiskModelWarning, stacklevel=2)
+    return table_of(found.lines, found.life)
+
+
+def exclude_where_possible(
+    records: Records | None, simulation: xr.Dataset, *, seed: int
+) -> tuple[Exclusion, tuple[Fault, ...]]:
+    """The exclusion check with the usual deletions, without the lines that cannot be drawn.
+
+    Parameters
+    ----------
+    records : Records or None
+        None for a study on the priors alone: then there are lives and no line.
+    simulation : Dataset of kind `simulation`
+    seed : int
+
+    Returns
+    -------
+    tuple of Exclusion and tuple of Fault
+        Why a line cannot be drawn, for each that is left out.
+    """
+    early_age = float(simulation.attrs["early_age"])
+    sightings = Sightings.of_records(records) if records is not None else Sightings.none()
+    asked = usual_deletions(sightings.threshold, early_age) if records is not None else ()
+    faults = {deletion: validate_deletions(sightings, [deletion]) for deletion in asked}
+    possible = [deletion for deletion, wrong in faults.items() if not wrong]
     lines = draw_lines(sightings, possible, early_age=early_age, seed=seed) if possible else ()
-    return table_of(lines, _lives(simulation)[0])
+    life, survival, settings = _lives(simulation)
+    planned = simulation.attrs["programme"] == "table"
+    found = Exclusion(sightings, lines, life, survival, simulation["age"].values, planned=planned, **settings)
+    return found, tuple(fault for wrong in faults.values() for fault in wrong)
 
 
 def table_of(lines: Sequence[Line], life: Sequence[LifeShift]) -> pd.DataFrame:

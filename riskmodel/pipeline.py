@@ -35,7 +35,17 @@ from .store import (
 )
 from .study import Study
 
-__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "reopen", "results_folder", "run_study", "show_results"]
+__all__ = [
+    "PROVENANCE",
+    "Outcome",
+    "Quiet",
+    "Watcher",
+    "remake",
+    "reopen",
+    "results_folder",
+    "run_study",
+    "show_results",
+]
 
 SCHEMA = 1
 PROVENANCE = "provenance.json"
@@ -122,7 +132,7 @@ class _Ledger:
         """Whether the stage was made from the same inputs and its files are the ones written then."""
         entry = self.entry(stage)
         outputs = entry.get("outputs", {})
-        if entry.get("key") != key or set(outputs) != set(stage.outputs):
+        if entry.get("key") != key or not set(outputs) <= set(stage.outputs):
             return False
         files = {name: self.folder / name for name in outputs}
         return all(file.is_file() and file_digest(file) == outputs[name] for name, file in files.items())
@@ -162,6 +172,7 @@ def run_study(
     _mend(folder)
     ledger = _Ledger.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
+    desk.command = command
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
     keys = stage_keys(study, desk.priors)
@@ -205,13 +216,21 @@ def _run_stages(
         desk.place(stage, home, entry)
         provenance["stages"][stage.name] = entry
         if home == desk.staging:
-            staged += stage.outputs
+            staged += entry["outputs"]
             write_json(provenance, desk.staging / PROVENANCE)
     if staged or built:
         write_json(provenance, desk.staging / PROVENANCE)
         publish(desk.staging, folder, [*staged, PROVENANCE])
+        _clear(folder, provenance["stages"])
     shutil.rmtree(desk.staging, ignore_errors=True)
     return Outcome(folder, tuple(built))
+
+
+def _clear(folder: Path, entries: Mapping[str, Any]) -> None:
+    """Take away files that stages made for an earlier question: they would tell of it as if it stood."""
+    kept = {name for entry in entries.values() for name in entry["outputs"]}
+    for name in {name for stage in STAGES for name in stage.outputs} - kept:
+        (folder / name).unlink(missing_ok=True)
 
 
 def _build(stage: Stage, desk: Desk, key: str, watcher: Watcher) -> dict[str, Any]:
@@ -345,12 +364,48 @@ def reopen(study: Study, out: Path | None = None) -> Desk:
     """
     folder, ledger = _finished(study, out)
     desk = Desk(study, folder / STAGING, progress=Quiet().advance)
+    desk.command = str(ledger.content.get("command", ""))
     for name, now in (("inputs", desk.digests), ("settings", desk.settings)):
         if digest_of(ledger.content.get(name)) != digest_of(now):
             raise StoreError(f"the {name} of the study have changed since the results were made. Run the study again.")
     for stage in STAGES:
         desk.place(stage, folder, ledger.entry(stage))
     return desk
+
+
+def remake(study: Study, name: str, out: Path | None = None, *, watcher: Watcher | None = None) -> Path:
+    """Make one stage of a finished run anew, from the results of the others.
+
+    Parameters
+    ----------
+    study : Study
+    name : str
+        Of the stage.
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+    watcher : Watcher, optional
+
+    Returns
+    -------
+    Path
+        The results.
+
+    Raises
+    ------
+    StoreError
+        As `reopen`.
+    """
+    desk = reopen(study, out)
+    folder, ledger = _finished(study, out)
+    stage = next(stage for stage in STAGES if stage.name == name)
+    with _held(folder):
+        key = stage_keys(study, desk.priors)[name]
+        entry = _build(stage, desk, key, watcher or Quiet())
+        content = {**ledger.content, "stages": {**ledger.content["stages"], name: entry}}
+        write_json(content, desk.staging / PROVENANCE)
+        publish(desk.staging, folder, [*entry["outputs"], PROVENANCE])
+        _clear(folder, content["stages"])
+    return folder
 
 
 def _finished(study: Study, out: Path | None) -> tuple[Path, _Ledger]:

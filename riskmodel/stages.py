@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
@@ -14,11 +15,12 @@ import pandas as pd
 import xarray as xr
 
 from . import __version__
+from .briefdesk import FIGURES, PAGE, gather
 from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
 from .records import Records, Vocabulary, census_table, read_planned, read_records
 from .report import Findings, build_report, census_lines
-from .store import digest_of, file_digest, load_tree, save_tree, write_table, write_text
+from .store import digest_of, file_digest, load_tree, save_tree, write_bytes, write_table, write_text
 from .study import Study, portfolios_of
 
 if TYPE_CHECKING:
@@ -29,8 +31,11 @@ __all__ = ["STAGES", "Desk", "Stage", "stage_keys"]
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
+FIT, READINGS, MOVED = CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
 
+PART = 200
+"""Draws of a simulation that only a check needs."""
 COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
 
 Outputs = dict[str, str]
@@ -46,7 +51,7 @@ class Stage:
     name, words : str
         Name in keys and files; what it does, in words.
     outputs : tuple of str
-        Files it makes, within the results.
+        Files it may make, within the results; which ones follows from what it reads.
     build : callable
         Makes the files and returns their digests.
     hint : str
@@ -78,6 +83,7 @@ class Desk:
         self.progress = progress
         self.facts: dict[str, dict[str, Any]] = {}
         self.notes: list[str] = []
+        self.command = ""
         self.entries: dict[str, Mapping[str, Any]] = {}
         self._homes: dict[str, Path] = {}
 
@@ -89,6 +95,11 @@ class Desk:
         """Note where the outputs of a stage lie and what is noted of it."""
         self.entries[stage.name] = entry
         self._homes |= {name: home / name for name in stage.outputs}
+
+    @property
+    def results(self) -> Path:
+        """Folder of the results."""
+        return self.staging.parent
 
     def found(self, name: str) -> Path:
         """Where an output lies now."""
@@ -300,6 +311,43 @@ def _tables(desk: Desk) -> Outputs:
     return {name: write_table(table.assign(basis=desk.basis), desk.staging / name) for name, table in tables.items()}
 
 
+def _criticise(desk: Desk) -> Outputs:
+    if desk.records is None:
+        return {}
+    from .criticism import draw_replicas, fit_table, moved_table, readings_table
+    from .simulate import programme_from_records, simulate
+
+    study, records, posterior = desk.study, desk.records, desk.calibration.posterior
+    own = desk.simulation
+    if study.programme is not None:  # the records' own sections are not the programme
+        own = simulate(
+            posterior, programme_from_records(records.sections, desk.priors), desk.priors, portfolios=(),
+            **study.life, seed=study.seed, samples=PART,
+        )  # fmt: skip
+    replicas = draw_replicas(posterior, records, desk.priors, seed=study.seed)
+    tables = {
+        FIT: fit_table(posterior, own, records, replicas),
+        READINGS: readings_table(replicas, seed=study.seed),
+        MOVED: moved_table(
+            desk.calibration.tree["prior"].to_dataset(),
+            desk.simulation,
+            desk.programme,
+            desk.priors,
+            score_shift=study.score_shift,
+        ),
+    }
+    return {name: write_table(table.assign(basis=desk.basis), desk.staging / name) for name, table in tables.items()}
+
+
+def _brief(desk: Desk) -> Outputs:
+    from .brief import build_page
+
+    page = build_page(gather(desk))
+    files = {f"figures/{name}": content for name, content in page.figures.items()}
+    outputs = {name: write_bytes(content, desk.staging / name) for name, content in files.items()}
+    return {PAGE: write_text(page.html, desk.staging / PAGE), **outputs}
+
+
 def _report(desk: Desk) -> Outputs:
     priors, entries = desk.priors, desk.entries
     findings = Findings(
@@ -334,12 +382,15 @@ STAGES = (
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
+    Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
     Stage("report", "Writing the report", (REPORT,), _report),
+    Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
 
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
-    *("__main__", "amounts", "answers", "ask", "askexclusion", "cli", "exclusionwords", "figures", "layout"),
+    *("__main__", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *("exclusionwords", "figures", "layout"),
     *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
 )
 
@@ -370,16 +421,30 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         ],
         "exclusion": [],
         "tables": [],
+        "criticism": [],
         "report": [study.title, study.agency],
+        "brief": [study.title, study.agency, _page_digest()],
     }
     keys: dict[str, str] = {}
     core = _core_digest()
     for stage in STAGES:
         # the priors name the columns and causes that the records may use
         earlier = [dict(priors.files), *keys.values()]
-        code = core if stage.name != "report" else file_digest(Path(__file__).with_name("report.py"))
+        code = core if stage.name not in ("report", "brief") else file_digest(Path(__file__).with_name("report.py"))
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
+
+
+def _page_digest() -> str:
+    """Digest of what shapes the page, and whether its chart can move."""
+    here = Path(__file__).parent
+    files = [
+        here / "figures.py",
+        here / "briefdesk.py",
+        *(f for f in (here / "brief").rglob("*.*") if f.suffix != ".pyc"),
+    ]
+    drawing = importlib.util.find_spec("vl_convert") is not None
+    return digest_of([{f.relative_to(here).as_posix(): file_digest(f) for f in sorted(files)}, drawing])
 
 
 def _core_digest() -> str:
