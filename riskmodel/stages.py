@@ -390,6 +390,7 @@ STAGES = (
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
     *("__main__", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    "printing",
     *("exclusionwords", "figures", "layout"),
     *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
 )

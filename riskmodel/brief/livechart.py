@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 __all__ = ["NEEDED", "LiveChart", "can_draw", "live_chart"]
@@ -58,8 +59,6 @@ def live_chart(*, horizon: float, observed_to: float, asked: int, description: s
     description : str
         What is to be seen, for whoever cannot see it.
     """
-    import vl_convert
-
     layers = [*_curves(horizon), *([_beyond(observed_to)] if 0 < observed_to < horizon else [])]
     font = {"labelFont": "inherit", "titleFont": "inherit", "labelFontSize": 13, "titleFontSize": 13}
     spec = {
@@ -71,16 +70,28 @@ def live_chart(*, horizon: float, observed_to: float, asked: int, description: s
         "layer": layers,
         "config": {"view": {"stroke": None}, "axis": {"titleFontWeight": "normal", **font}},
     }
-    compiled = vl_convert.vegalite_to_vega(spec)
-    del compiled["$schema"]
+    return LiveChart(_compiled(spec), _library())
+
+
+def _compiled(spec: Spec) -> Spec:
+    import vl_convert
+
+    return {name: value for name, value in vl_convert.vegalite_to_vega(spec).items() if name != "$schema"}
+
+
+@cache
+def _library() -> str:
+    """Source of the library; to bundle it takes a second or two."""
+    import vl_convert
+
     # the end tag of a script inside its text would end it for the page
-    return LiveChart(compiled, vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;").replace("</script", "<\\/script"))
+    return vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;").replace("</script", "<\\/script")
 
 
 def _curves(horizon: float) -> list[Spec]:
     """Band and line of both curves, and a mark at the age asked about; the data are named and come later."""
-    age = {"field": "age", "type": "quantitative", "title": "Age, years", "axis": {"tickCount": 7},
-           "scale": {"domain": [0, horizon], "nice": False}}  # fmt: skip
+    scale = {"domain": [0, horizon], "nice": False}
+    age = {"field": "age", "type": "quantitative", "title": "Age, years", "axis": {"tickCount": 7}, "scale": scale}
     axis = {"format": "%", "title": "Share in good order", "tickCount": 5}
 
     def share(field: str) -> Spec:

@@ -207,7 +207,7 @@ def _gate(material: Material) -> Iterator[Part]:
         return
     yield Text("The sampler", "heading")
     rows: list[list[object]] = [
-        [str(c["name"]), Known(float(c["value"])), Known(float(c["limit"])), "passed" if c["passed"] else "FAILED"]
+        [str(c["name"]), f"{c['value']:.4g}", f"{c['limit']:g}", "passed" if c["passed"] else "FAILED"]
         for c in material.gate
     ]
     yield _gate_table(rows)
