@@ -53,6 +53,7 @@ def gather(desk: Desk) -> Material:
         census=() if records is None else census_lines(records),
         gate=desk.entries["calibrate"]["facts"]["gate"],
         provenance=_provenance(desk),
+        simulation_digest=str(desk.entries["simulate"]["outputs"].get("simulation.nc", "")),
         notes=tuple(
             dict.fromkeys([*desk.notes, *(note for entry in desk.entries.values() for note in entry.get("notes", ()))])
         ),

@@ -92,7 +92,7 @@ def test_a_wrong_path_or_scatter_shows(records: Any, name: str, factor: float, l
     assert outside(table) > 0.4
     rows = table[table["level"] == level]
     wrong = sign * (rows["recorded"] - rows["expected"])
-    assert wrong.mean() > 0.15
+    assert wrong.mean() > 0.1
 
 
 def test_ranks_of_simulated_sets_are_standard_normal(records: Any) -> None:

@@ -55,6 +55,8 @@ class Material:
         Checks of the sampler; None where nothing was sampled.
     provenance : mapping
         Versions, seed, command, digests of inputs.
+    simulation_digest : str
+        Of the file of the simulation: what was asked of another one is out of date.
     notes : tuple of str
         Warnings that arose on the way.
     """
@@ -72,6 +74,7 @@ class Material:
     census: tuple[str, ...] = ()
     gate: Sequence[Mapping[str, Any]] | None = None
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    simulation_digest: str = ""
     notes: tuple[str, ...] = ()
 
     @property

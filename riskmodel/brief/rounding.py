@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["Known", "count", "known", "of_draws", "percent", "places_for", "plain", "spread"]
+__all__ = ["Known", "count", "known", "of_draws", "percent", "places_for", "plain", "spread", "with_error"]
 
 TAILS = (0.05, 0.95)
 BEYOND = 1000.0
@@ -108,6 +108,20 @@ def known(value: float, lower: float = math.nan, upper: float = math.nan) -> str
     if math.isnan(lower) or math.isnan(upper):
         return plain(value, places)
     return f"{plain(value, places)} ({plain(lower, places)} to {plain(upper, places)})"
+
+
+def with_error(value: float, error: float) -> str:
+    """A number with its Monte Carlo standard error, to two significant digits of the error.
+
+    Examples
+    --------
+    >>> with_error(1234.4, 56.7)
+    '1,234 (se 57)'
+    """
+    if not math.isfinite(error) or error <= 0:
+        return known(value)
+    places = 1 - math.floor(math.log10(error))
+    return f"{plain(value, min(places, FINEST))} (se {plain(error, min(places, FINEST))})"
 
 
 def percent(share: float) -> str:
