@@ -52,7 +52,7 @@ def learning_section(material: Material) -> Section:
 
 
 def _trials(found: pd.DataFrame) -> list[Row]:
-    """One row a trial: measure, sections, years, and each quantity with its error."""
+    """One row a trial: measure, sections, years, each quantity and its error."""
     trials: dict[tuple[str, float, float], Row] = {}
     for row in rows_of(found[found["subject"].str.startswith(TRIAL)]):
         key = (str(row["subject"]).removeprefix(TRIAL), float(row["sections_each_arm"]), float(row["years"]))
@@ -68,8 +68,8 @@ def _finding(material: Material, trials: list[Row], unit: str) -> str:
     best = max(trials, key=lambda trial: float(trial["net_value"]))
     net, error = best["net_value"], best["net_value_error"]
     size = (
-        f"{best['sections']:.0f} sections with {material.words(str(best['measure']))} and as many without, surveyed for "
-        f"{best['years']:.0f} years"
+        f"{best['sections']:.0f} sections with {material.words(str(best['measure']))} and as many without, surveyed "
+        f"for {best['years']:.0f} years"
     )
     if net <= 0:
         return f"No trial that was tried pays for itself; the least loss is with {size}."
@@ -81,7 +81,7 @@ def _finding(material: Material, trials: list[Row], unit: str) -> str:
 def _worth(material: Material, found: pd.DataFrame, unit: str) -> Table:
     known = found[found["quantity"].isin(["evpi", "evppi"])].sort_values("value", ascending=False, kind="stable")
     rows = [
-        [material.words(str(row["subject"])), Cell(with_error(float(row["value"]), float(row["mcse"])), row["value"])]
+        [material.words(str(row["subject"])), Cell(with_error(row["value"], row["mcse"]), row["value"])]
         for row in rows_of(known)
     ]
     caption = f"What it would be worth to know exactly, {unit} a section of the programme (Monte Carlo standard error)"
