@@ -21,6 +21,19 @@ FORMULA = "=cmd()"
 MONEY = "USD of 2024 a section"
 SAWING, CURING = "prompt_sawing", "internal_curing"
 BOTH = f"{SAWING} + {CURING}"
+NAMED = f"""[sampling]
+chains = 2
+draws = 20
+seed = 1
+[[portfolio]]
+name = "{SCRIPT}"
+measures = ["prompt_sawing"]
+[[portfolio]]
+name = "{FORMULA}"
+measures = ["internal_curing"]
+where = {{ internal_curing = {{ base = ["composite"] }} }}
+"""
+"""A study whose portfolios have names that would do harm where they are not escaped."""
 
 
 def material_of(study: Path) -> Material:

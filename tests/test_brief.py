@@ -13,6 +13,7 @@ from pages import (
     BOTH,
     FORMULA,
     MONEY,
+    NAMED,
     SAWING,
     SCRIPT,
     Elements,
@@ -35,18 +36,6 @@ from riskmodel.store import StoreError, load_table
 from riskmodel.study import read_study
 
 LARGEST = 3_000_000
-NAMED = f"""[sampling]
-chains = 2
-draws = 20
-seed = 1
-[[portfolio]]
-name = "{SCRIPT}"
-measures = ["prompt_sawing"]
-[[portfolio]]
-name = "{FORMULA}"
-measures = ["internal_curing"]
-where = {{ internal_curing = {{ base = ["composite"] }} }}
-"""
 
 
 @pytest.fixture(scope="module")
