@@ -18,6 +18,7 @@ from .baseline import Baseline, delta_distributions
 from .cells import AgeGrid, CellData
 from .condition import Condition
 from .elicitation import Distribution
+from .fused import fused_log_likelihood
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, levels_of
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, section_log_likelihood
@@ -63,6 +64,7 @@ def build_model(
     *,
     condition: Condition | None = None,
     settings: LifeSettings | None = None,
+    fused: bool = True,
 ) -> pm.Model:
     """PyMC model of a study.
 
@@ -74,6 +76,9 @@ def build_model(
     condition : Condition, optional
         Needed without records; otherwise that of the records.
     settings : LifeSettings, optional
+    fused : bool
+        Whether the compiled sum over cells is used; otherwise its plain definition (`likelihood`), which
+        gives the same numbers some ten times slower.
 
     Returns
     -------
@@ -94,8 +99,14 @@ def build_model(
             model.add_coord("section", [str(s) for s in used.sections["section"].values])
             hard = priors.removal_lag.distribution.family == "fixed" and priors.removal_lag.distribution.mean == 0
             data = CellData.of(used, settings.grid, hard_removal=hard)
-            per_section = log_likelihood(parameters, priors, inputs, data, settings, lagged=not hard)
-            pm.Potential("records", per_section.sum())
+            lag = None if hard else parameters["removal_lag"]
+            terms = likelihood_terms(parameters, priors, inputs, settings) | {"lag": lag}
+            if fused:
+                per_section, total = fused_log_likelihood(data, **terms)
+            else:
+                per_section = section_log_likelihood(data, **terms)
+                total = per_section.sum()
+            pm.Potential("records", total)
             model.riskmodel_per_section = per_section
     return model
 
@@ -275,18 +286,15 @@ def _filled(name: str, constant: np.ndarray, varying: np.ndarray, drawn: Tensor,
 # ------------------------------------------------------------------------- from parameters on
 
 
-def log_likelihood(
-    p: Parameters, priors: PriorSet, inputs: Inputs, data: CellData, settings: LifeSettings, *, lagged: bool
-) -> Tensor:
-    """Log-likelihood by section, tensor (section,), as a function of the parameters."""
+def likelihood_terms(p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings) -> dict[str, Any]:
+    """What the sum over cells takes beside the records, as functions of the parameters."""
     early = labels = None
     if priors.mechanisms:
         slots = Slots.of(inputs)
         early = _early_terms(p, priors, inputs, slots, settings.score_nodes)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
-    lag = p["removal_lag"] if lagged else None
-    return section_log_likelihood(data, early, _wear_terms(p, priors, inputs), path=path, lag=lag, labels=labels)
+    return {"early": early, "wear": _wear_terms(p, priors, inputs), "path": path, "labels": labels}
 
 
 @dataclass(frozen=True)
@@ -369,7 +377,8 @@ def _early_terms(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, 
     if slots.patterns.any():
         slowed = _onto_slots(priors, slots)[None, None] * p["delta"][None, None, :, None]
         speed = pt.exp(-(slots.patterns[:, :, :, None] * slowed).sum(axis=2))
-    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width)
+    in_use = np.stack([slots.filled.sum(axis=1), [len(m.patterns) for m in inputs.mixtures]], axis=1)
+    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width, in_use)
 
 
 def _onto_slots(priors: PriorSet, slots: Slots) -> np.ndarray:
