@@ -13,25 +13,26 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import llvmlite.binding
+import numba
 import numpy as np
 import pytensor.tensor as pt
+from numba import literal_unroll, types
 from pytensor.gradient import DisconnectedType, disconnected_type
 from pytensor.graph.basic import Apply
 from pytensor.graph.op import Op
-from pytensor.link.numba.cache import compile_numba_function_src
+from pytensor.link.numba.cache import CACHED_SRC_FUNCTIONS
 from pytensor.link.numba.dispatch.basic import numba_njit, register_funcify_default_op_cache_key
 
 from . import kernelpath, kernelroom
 from .cells import CellData
-from .kernel import section_sums
-from .kernelroom import Given, Parameters
+from .kernel import ARRAYS, PARAMETERS, section_sums
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms
 
 __all__ = ["SectionSums", "WeightedTotal", "fused_log_likelihood", "given_of"]
 
 Tensor = Any
 KINDS = {"power_z": kernelpath.POWER_Z, "reverse_s": kernelpath.REVERSE_S, "power_y": kernelpath.POWER_Y}
-PARAMETERS = len(Parameters._fields)
 
 
 def fused_log_likelihood(
@@ -173,7 +174,8 @@ class SectionSums(Op):  # type: ignore[misc]
 
     def perform(self, node: Apply, inputs: Sequence[np.ndarray], outputs: list[list[Any]]) -> None:
         """Value, outside the compiled back end."""
-        outputs[0][0] = _from_python(_sums)(*inputs)
+        given = inputs[PARAMETERS:]
+        outputs[0][0], _ = run_kernel(inputs[:PARAMETERS], np.ones(len(given[4])), given, wanted=False)
 
     def infer_shape(self, fgraph: Any, node: Apply, shapes: list[Any]) -> list[Any]:
         """One value a section."""
@@ -202,7 +204,9 @@ class WeightedTotal(Op):  # type: ignore[misc]
 
     def perform(self, node: Apply, inputs: Sequence[np.ndarray], outputs: list[list[Any]]) -> None:
         """Value and derivatives, outside the compiled back end."""
-        for place, value in zip(outputs, _from_python(_total)(*inputs), strict=True):
+        parameters, share, given = inputs[:PARAMETERS], inputs[PARAMETERS], inputs[PARAMETERS + 1 :]
+        sums, bars = run_kernel(parameters, share, given, wanted=True)
+        for place, value in zip(outputs, (np.asarray(share @ sums), *bars), strict=True):
             place[0] = value
 
     def infer_shape(self, fgraph: Any, node: Apply, shapes: list[Any]) -> list[Any]:
@@ -223,48 +227,7 @@ class WeightedTotal(Op):  # type: ignore[misc]
         return [*bars, cotangents[0] * by_section, *(disconnected_type() for _ in constants)]
 
 
-def _sums(
-    moments, median, shape, speed, log_median, weight, scalars,
-    edges, ages, constants, layout, spans, facts, used, capped, labels,
-):  # type: ignore[no-untyped-def]  # fmt: skip
-    given = Given(
-        edges, ages, constants[OPEN_AGE], int(constants[KIND]), constants, layout, spans, facts, used, capped, labels
-    )
-    small = Parameters(
-        np.ascontiguousarray(moments), median.copy(), shape.copy(), speed.copy(), log_median.copy(), weight.copy(),
-        scalars.copy(),
-    )  # fmt: skip
-    nothing = np.zeros(0)
-    bars = Parameters(
-        np.zeros((0, 0, 0)), np.zeros((0, 0)), np.zeros((0, 0)), np.zeros((0, 0, 0)), nothing, nothing, nothing
-    )
-    sums = np.empty(spans.shape[0])
-    section_sums(given, small, np.ones(spans.shape[0]), sums, bars)
-    return sums
-
-
-def _total(
-    moments, median, shape, speed, log_median, weight, scalars, share,
-    edges, ages, constants, layout, spans, facts, used, capped, labels,
-):  # type: ignore[no-untyped-def]  # fmt: skip
-    given = Given(
-        edges, ages, constants[OPEN_AGE], int(constants[KIND]), constants, layout, spans, facts, used, capped, labels
-    )
-    small = Parameters(
-        np.ascontiguousarray(moments), median.copy(), shape.copy(), speed.copy(), log_median.copy(), weight.copy(),
-        scalars.copy(),
-    )  # fmt: skip
-    bars = Parameters(
-        np.zeros(moments.shape), np.zeros(median.shape), np.zeros(shape.shape), np.zeros(speed.shape),
-        np.zeros(log_median.shape), np.zeros(weight.shape), np.zeros(scalars.shape),
-    )  # fmt: skip
-    total = section_sums(given, small, share.copy(), np.empty(spans.shape[0]), bars)
-    return (
-        np.asarray(total), bars.moments, bars.median, bars.shape, bars.speed, bars.log_median, bars.weight, bars.scalars
-    )
-
-
-OPEN_AGE, KIND = kernelroom.OPEN_AGE, kernelroom.KIND
+# ------------------------------------------------------------------- calls of the kernel
 
 
 @cache
@@ -279,20 +242,103 @@ def _digest() -> str:
     return whole.hexdigest()
 
 
+SYMBOL = f"riskmodel_section_sums_{_digest()[:16]}"
+
+
 @cache
-def _from_python(function: Callable[..., Any]) -> Callable[..., Any]:
-    """The compiled function for calls from Python, kept on disk between processes."""
-    inner, name = numba_njit(function), f"riskmodel{function.__name__}"
-    source = f"def {name}(*args): return inner(*args)"
-    outer = compile_numba_function_src(source, name, {"inner": inner}, cache_key=f"{name}_{_digest()}")
-    return numba_njit(outer, final_function=True, cache=True)
+def kernel() -> Any:
+    """The compiled kernel, kept on disk between processes; other compiled code calls it by its symbol.
+
+    Called by symbol it is compiled once; as an ordinary compiled function it would be optimised anew in
+    every function that contains it, the sampler's among them.
+    """
+    CACHED_SRC_FUNCTIONS[section_sums] = SYMBOL
+    options = {"fastmath": {"reassoc", "contract", "nsz", "arcp"}, "error_model": "numpy"}
+    compiled = numba.cfunc(types.void(types.int64, types.int64), cache=True, **options)(section_sums)
+    llvmlite.binding.add_symbol(SYMBOL, compiled.address)
+    return compiled
+
+
+VERSION = int(_digest()[:12], 16)
+call_kernel = types.ExternalFunction(SYMBOL, types.void(types.int64, types.int64))
+
+
+@numba_njit
+def _call(parameters, share, given, wanted):  # type: ignore[no-untyped-def]
+    """Sums of all sections, their weighted total and its derivatives (zeros unless `wanted`)."""
+    moments, median, shape, speed, log_median, weight, scalars = parameters
+    sums = np.empty(share.shape[0])
+    bars = (
+        np.zeros(moments.shape if wanted else (0, 0, 0)), np.zeros(median.shape), np.zeros(shape.shape),
+        np.zeros(speed.shape), np.zeros(log_median.shape), np.zeros(weight.shape), np.zeros(scalars.shape),
+    )  # fmt: skip
+    arrays = parameters + (share,) + given + (sums,) + bars
+    addresses = np.empty(ARRAYS, np.int64)
+    n = 0
+    for array in literal_unroll(arrays):
+        addresses[n] = array.ctypes.data
+        n += 1
+    sizes = np.array([
+        share.shape[0], given[1].shape[0], moments.shape[0], speed.shape[1], median.shape[1], log_median.shape[0],
+        weight.shape[0], given[6].shape[0], given[7].shape[0], given[8].shape[0], int(wanted),
+    ])  # fmt: skip
+    call_kernel(addresses.ctypes.data, sizes.ctypes.data)
+    alive = addresses.size + sizes.size  # the arrays behind the addresses live until they are counted here
+    for array in literal_unroll(arrays):
+        alive += array.size
+    total = 0.0 if alive else np.nan
+    for i in range(sums.shape[0]):
+        total += share[i] * sums[i]
+    return sums, total, bars
 
 
 @register_funcify_default_op_cache_key(SectionSums)
 def _compiled_sums(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], int]:
-    return numba_njit(_sums), int(_digest()[:12], 16)
+    kernel()
+
+    @numba_njit
+    def sums(moments, median, shape, speed, log_median, weight, scalars,
+             edges, ages, constants, layout, spans, facts, used, capped, labels):  # type: ignore[no-untyped-def]  # fmt: skip
+        parameters = (
+            np.ascontiguousarray(moments), np.ascontiguousarray(median), np.ascontiguousarray(shape),
+            np.ascontiguousarray(speed), np.ascontiguousarray(log_median), np.ascontiguousarray(weight),
+            np.ascontiguousarray(scalars),
+        )  # fmt: skip
+        given = (edges, ages, constants, layout, spans, facts, used, capped, labels)
+        return _call(parameters, np.ones(spans.shape[0]), given, False)[0]
+
+    return sums, VERSION
 
 
 @register_funcify_default_op_cache_key(WeightedTotal)
 def _compiled_total(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], int]:
-    return numba_njit(_total), int(_digest()[:12], 16)
+    kernel()
+
+    @numba_njit
+    def total(moments, median, shape, speed, log_median, weight, scalars, share,
+              edges, ages, constants, layout, spans, facts, used, capped, labels):  # type: ignore[no-untyped-def]  # fmt: skip
+        parameters = (
+            np.ascontiguousarray(moments), np.ascontiguousarray(median), np.ascontiguousarray(shape),
+            np.ascontiguousarray(speed), np.ascontiguousarray(log_median), np.ascontiguousarray(weight),
+            np.ascontiguousarray(scalars),
+        )  # fmt: skip
+        given = (edges, ages, constants, layout, spans, facts, used, capped, labels)
+        _, value, bars = _call(parameters, np.ascontiguousarray(share), given, True)
+        return np.asarray(value), bars[0], bars[1], bars[2], bars[3], bars[4], bars[5], bars[6]
+
+    return total, VERSION
+
+
+def run_kernel(
+    parameters: Sequence[np.ndarray], share: np.ndarray, given: Sequence[np.ndarray], *, wanted: bool
+) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Sums of all sections and derivatives of their weighted total (zeros unless `wanted`), from Python."""
+    doubles = [np.ascontiguousarray(a, float) for a in (*parameters, share)]
+    sums, bars = np.empty(len(share)), [np.zeros(a.shape) for a in doubles[:-1]]
+    arrays = [*doubles, *given, sums, *bars]
+    addresses = np.array([a.ctypes.data for a in arrays], np.int64)
+    moments, median, _, speed, log_median, weight, *_ = doubles
+    counts = [len(share), len(given[1]), len(moments), speed.shape[1], median.shape[1], len(log_median), len(weight)]
+    sizes = np.array([*counts, *(len(a) for a in given[6:9]), int(wanted)], np.int64)
+    kernel().ctypes(addresses.ctypes.data, sizes.ctypes.data)
+    return sums, bars

@@ -8,14 +8,19 @@ be tiny beyond doubles (survival, readings), the factor what lies between 1e-90 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numba import carray, types
+from numba.core.cgutils import voidptr_t
+from numba.extending import intrinsic
 
 from . import kernelpath as kp
 from . import kernelroom as kr
 from .kernellife import root_survival, root_survival_back, wear_survival, wear_survival_back
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, room_of, survival_at, survival_at_back, tables_back
 from .kernelterms import both_sides, entry, entry_back, exit_factor, exit_factor_back, label, label_back
-from .vectormath import cells, exp, expm1
+from .vectormath import cells, exp, expm1, inlined
 
 __all__ = ["section_sums"]
 
@@ -23,39 +28,103 @@ Table = np.ndarray
 OUT = -1e30  # of a section whose records contradict each other: no cell counts
 
 
-@cells
-def section_sums(given: Given, parameters: Parameters, share: Table, sums: Table, bars: Parameters) -> float:
-    """Log-likelihood of every section into `sums`; derivatives of their weighted total added to `bars`.
+def section_sums(addresses_at: int, sizes_at: int) -> None:
+    """Log-likelihood of every section, and the derivatives of their weighted total.
+
+    Everything is passed by address, so that other compiled code can call this without containing it.
+    All arrays are C-contiguous doubles or, `layout` and `spans`, 64-bit integers.
 
     Parameters
     ----------
-    given : Given
-    parameters, bars : Parameters
-        `bars` of the same shapes, zero; its moments empty where no derivative is wanted.
-    share : ndarray (section,)
-        Weight of each section in the total.
-    sums : ndarray (section,)
-
-    Returns
-    -------
-    float
-        The total.
+    addresses_at : address of the addresses of the arrays
+        In the order of `ARRAYS`: `Parameters`, weight of each section in the total, arrays of `Given`,
+        the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`).
+    sizes_at : address of the sizes
+        In the order of `SIZES`. Without `wanted` the derivatives are left alone.
     """
-    room = room_of(given, parameters)
-    wanted = bars.moments.shape[1] == sums.shape[0]
-    total = 0.0
-    for i in range(sums.shape[0]):
+    size = carray(pointer(sizes_at), SIZES, np.int64)
+    at = carray(pointer(addresses_at), ARRAYS, np.int64)
+    parameters, bars = _parameters_at(at, size, 0), _parameters_at(at, size, ARRAYS - PARAMETERS)
+    given = _given_at(at, size)
+    sections, wanted = size[0], size[SIZES - 1] > 0
+    share = carray(pointer(at[PARAMETERS]), sections, np.float64)
+    sums = carray(pointer(at[ARRAYS - PARAMETERS - 1]), sections, np.float64)
+    kept = room_of(given, parameters)
+    room = _bare(kept)
+    for i in range(sections):
         sums[i] = _section(i, given, parameters, room, share[i], wanted, bars)
-        total += share[i] * sums[i]
     if wanted:
         tables_back(given, parameters, room, bars)
-    return total
+    kept.w[0, 0] = 0.0  # the arrays behind `room` live until here
+
+
+@inlined
+def _bare(room: Room) -> Room:
+    """The same arrays without owners: owned ones are counted up and down each time they are passed on."""
+    return Room(
+        _view(room.w), _view(room.root), _view(room.root_bar), _view(room.before), _view(room.paths),
+        _view(room.products), _view(room.products_bar), _view(room.middle), _view(room.middle_bar), _view(room.step),
+        _view(room.step_bar), _view(room.left_out), _view(room.left_out_bar), _view(room.log_edges),
+        _view(room.path_ages), _view(room.by_root), _view(room.parts),
+    )  # fmt: skip
+
+
+@inlined
+def _view(array: Table) -> Table:
+    return carray(pointer(array.ctypes.data), array.shape, np.float64)
+
+
+PARAMETERS = len(Parameters._fields)
+GIVEN = 9
+ARRAYS = 2 * PARAMETERS + GIVEN + 2
+SIZES = 11
+"""Sections, cells, roots, patterns, slots, states, weights of states, readings, capped ones, labels, `wanted`."""
+
+
+@intrinsic
+def pointer(_context: Any, _address: Any) -> Any:
+    """The pointer to an address."""
+    return types.voidptr(types.int64), lambda _, builder, __, args: builder.inttoptr(args[0], voidptr_t)
+
+
+@inlined
+def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
+    sections, roots, patterns, width, states, weights = size[0], size[2], size[3], size[4], size[5], size[6]
+    return Parameters(
+        carray(pointer(at[first]), (roots, sections, patterns << width), np.float64),
+        carray(pointer(at[first + 1]), (roots, width), np.float64),
+        carray(pointer(at[first + 2]), (roots, width), np.float64),
+        carray(pointer(at[first + 3]), (roots, patterns, width), np.float64),
+        carray(pointer(at[first + 4]), states, np.float64),
+        carray(pointer(at[first + 5]), weights, np.float64),
+        carray(pointer(at[first + 6]), 8, np.float64),
+    )
+
+
+@inlined
+def _given_at(at: Table, size: Table) -> Given:
+    first = PARAMETERS + 1
+    sections, count, roots, width, labelled = size[0], size[1], size[2], size[4], size[9]
+    constants = carray(pointer(at[first + 2]), kr.OPEN_AGE + 1, np.float64)
+    return Given(
+        carray(pointer(at[first]), count + 1, np.float64),
+        carray(pointer(at[first + 1]), count, np.float64),
+        constants[kr.OPEN_AGE],
+        int(constants[kr.KIND]),
+        constants,
+        carray(pointer(at[first + 3]), (roots, 2), np.int64),
+        carray(pointer(at[first + 4]), (sections, kr.LABEL + 1), np.int64),
+        carray(pointer(at[first + 5]), (sections, kr.ENTERED + 1), np.float64),
+        carray(pointer(at[first + 6]), (size[7], 2), np.float64),
+        carray(pointer(at[first + 7]), size[8], np.float64),
+        carray(pointer(at[first + 8]), (labelled, kr.MARKS + roots * width), np.float64),
+    )
 
 
 # ------------------------------------------------------------------------------ one section
 
 
-@cells
+@inlined
 def _section(
     i: int, given: Given, parameters: Parameters, room: Room, share: float, wanted: bool, bars: Parameters
 ) -> float:
@@ -72,10 +141,11 @@ def _section(
     read = given.kind > kp.NO_PATH and (span[kr.USED_END] > span[kr.USED] or span[kr.CAPPED_END] > span[kr.CAPPED])
     used, capped = given.used[span[kr.USED] : span[kr.USED_END]], given.capped[span[kr.CAPPED] : span[kr.CAPPED_END]]
     if read:
-        for d, kappa_at in ((room.wear_path, kp.KAPPA_WEAR), (room.early_path, kp.KAPPA_EARLY)):
+        for k in range(2):
             kp.path_density(
-                d, room.path_ages, given.kind, used, capped, low, high, parameters.scalars, kappa_at, given.constants
-            )
+                room.paths[k], room.path_ages, given.kind, used, capped, low, high, parameters.scalars,
+                kp.KAPPA_WEAR + k, given.constants,
+            )  # fmt: skip
     leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
     wear_label = label(i, given, parameters, room, low, high)
     value, wear_total = _sum(room, low, high, read, leaves, wear_label)
@@ -89,13 +159,10 @@ def _section(
     both_sides(w, low, high)
     _cut_back(i, given, parameters, room, low, high, bars)
     if read:
-        for d, kappa_at, row in (
-            (room.wear_path, kp.KAPPA_WEAR, kr.P_WEAR),
-            (room.early_path, kp.KAPPA_EARLY, kr.P_EARLY),
-        ):
+        for k in range(2):
             kp.path_density_back(
-                d, room.path_ages, given.kind, used, capped, low, high, parameters.scalars, kappa_at,
-                given.constants, w[row], bars.scalars,
+                room.paths[k], room.path_ages, given.kind, used, capped, low, high, parameters.scalars,
+                kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
             )  # fmt: skip
     if leaves:
         bars.scalars[kr.LAG] += exit_factor_back(w, low, high)
@@ -107,7 +174,7 @@ def _section(
     return value - entered
 
 
-@cells
+@inlined
 def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int) -> None:
     """ln wear-out survival and early survival at the edges that section i needs."""
     span = given.spans[i]
@@ -125,7 +192,7 @@ def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: i
         room.w[kr.EARLY, e] = room.before[roots, e]
 
 
-@cells
+@inlined
 def _early_edges_back(room: Room, begin: int, end: int) -> None:
     """From the early survival to that of each root."""
     w = room.w
@@ -137,7 +204,7 @@ def _early_edges_back(room: Room, begin: int, end: int) -> None:
             w[kr.REST, e] = w[kr.REST, e] * room.root[r, e]
 
 
-@cells
+@inlined
 def _survival_back(
     i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int, bars: Parameters
 ) -> None:
@@ -157,7 +224,7 @@ def _survival_back(
 # ------------------------------------------------------------------------------ hard bounds
 
 
-@cells
+@inlined
 def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> None:
     """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them.
     """
@@ -172,7 +239,7 @@ def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, hig
         w[kr.CUT_WEAR, high], w[kr.CUT_EARLY, high] = survival_at(i, upper, given, parameters, room)
 
 
-@cells
+@inlined
 def _cut_back(
     i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters
 ) -> None:
@@ -190,7 +257,7 @@ def _cut_back(
 # ------------------------------------------------------------------------- masses and sum
 
 
-@cells
+@inlined
 def _masses(w: Table, low: int, high: int) -> None:
     """Wear-out and early part of each cell's probability, over the wear-out survival at its young edge."""
     for c in range(low, high):
@@ -205,10 +272,10 @@ def _masses(w: Table, low: int, high: int) -> None:
         w[kr.FAILED, c] = step * (1.0 + 0.5 * change)
 
 
-@cells
+@inlined
 def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: float) -> tuple[float, float]:
     """Ln of the sum over cells, and wear-out's share of it; leaves scaled weights in rows P_WEAR and P_EARLY."""
-    w, wear, early = room.w, room.wear_path, room.early_path
+    w, wear, early = room.w, room.paths[0], room.paths[1]
     for c in range(low, high):
         w[kr.P_WEAR, c] = w[kr.CUT_WEAR, c] + (wear[kp.DENSITY, c] if read else 0.0)
         w[kr.P_EARLY, c] = w[kr.CUT_WEAR, c] + (early[kp.DENSITY, c] if read else 0.0)
@@ -232,7 +299,7 @@ def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: 
     return top + np.log(total), worn / total
 
 
-@cells
+@inlined
 def _sum_back(room: Room, low: int, high: int, share: float, read: bool, leaves: bool, wear_label: float) -> None:
     """Derivatives to survival at both edges of each cell, exit, label and density."""
     w = room.w

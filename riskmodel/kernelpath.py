@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .vectormath import cells, erfcx, exp, expm1, log
+from .vectormath import cells, erfcx, exp, expm1, inlined, log
 
 __all__ = [
     "CAP", "DENSITY", "END", "FALL", "KAPPA_EARLY", "KAPPA_WEAR", "LOG_AGE", "NO_PATH", "POWER_WEAR", "POWER_Y",
@@ -258,7 +258,7 @@ def _path_at_back(d: Table, low: int, high: int, kappa_at: int, scalars_bar: Tab
 # ------------------------------------------------------------------------ capped readings
 
 
-@cells
+@inlined
 def _tail(t: float) -> tuple[float, float]:
     """ln Phi(t) and the inverse Mills ratio phi(t) / Phi(t)."""
     size = t if t > 0.0 else -t

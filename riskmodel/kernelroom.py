@@ -55,7 +55,7 @@ ROWS = 28
 # places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years
 LAGGED, KIND, OPEN_AGE = 4, 5, 6
 
-Room = namedtuple("Room", "w root root_bar before wear_path early_path products products_bar middle middle_bar "
+Room = namedtuple("Room", "w root root_bar before paths products products_bar middle middle_bar "
                   "step step_bar left_out left_out_bar log_edges path_ages by_root parts")  # fmt: skip
 """Tables that all sections share and work arrays that each section overwrites."""
 
@@ -89,7 +89,7 @@ def room_of(given: Given, parameters: Parameters) -> Room:
             path_ages[kp.POWER_WEAR + k, c] = np.exp(-kappa * path_ages[kp.LOG_AGE, c])
     return Room(
         np.zeros((ROWS, count)), np.zeros((roots, count)), np.zeros((roots, count)), np.ones((roots + 1, count)),
-        np.zeros((path_rows, count)), np.zeros((path_rows, count)), products, np.zeros(products.shape),
+        np.zeros((2, path_rows, count)), products, np.zeros(products.shape),
         middle, np.zeros(middle.shape), step, np.zeros(step.shape), left_out, np.zeros(left_out.shape),
         log_edges, path_ages, np.ones(max(roots, 1)), np.zeros((roots * width, count)),
     )  # fmt: skip

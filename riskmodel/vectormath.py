@@ -12,12 +12,14 @@ from llvmlite import ir
 from numba import njit, types
 from numba.extending import intrinsic
 
-__all__ = ["cells", "erfcx", "exp", "expm1", "log"]
+__all__ = ["cells", "erfcx", "exp", "expm1", "inlined", "log"]
 
 # Sums over cells may be taken in any order; not a number stays not a number.
 cells = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy")
+# For a function with many arguments and one caller: passing forty arrays costs more than what it does.
+inlined = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy", forceinline=True)
 # The functions here depend on the order of their operations.
-exact = njit(fastmath={"contract"}, error_model="numpy")
+exact = njit(fastmath={"contract"}, error_model="numpy", forceinline=True)
 
 LOG2_E = 1.4426950408889634
 LN2_HIGH, LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
