@@ -177,7 +177,7 @@ class SectionSums(Op):  # type: ignore[misc]
         given = inputs[PARAMETERS:]
         outputs[0][0], _ = run_kernel(inputs[:PARAMETERS], np.ones(len(given[4])), given, wanted=False)
 
-    def infer_shape(self, fgraph: Any, node: Apply, shapes: list[Any]) -> list[Any]:
+    def infer_shape(self, node: Apply, shapes: list[Any]) -> list[Any]:
         """One value a section."""
         return [(shapes[0][1],)]
 
@@ -209,7 +209,7 @@ class WeightedTotal(Op):  # type: ignore[misc]
         for place, value in zip(outputs, (np.asarray(share @ sums), *bars), strict=True):
             place[0] = value
 
-    def infer_shape(self, fgraph: Any, node: Apply, shapes: list[Any]) -> list[Any]:
+    def infer_shape(self, node: Apply, shapes: list[Any]) -> list[Any]:
         """A scalar and the shapes of the parameters."""
         return [(), *shapes[:PARAMETERS]]
 
@@ -237,7 +237,8 @@ def _digest() -> str:
     A cache of compiled code looks at the file of one function, not at those of the functions it calls.
     """
     whole = hashlib.sha256()
-    for name in ("hazard", "vectormath", "kernellife", "kernelpath", "kernelroom", "kernelterms", "kernel", "fused"):
+    for name in ("hazard", "vectormath", "kernellife", "kernelpath", "kernelroom", "kernelterms", "kernel", "kernelmoments",
+                 "fused", "fusedmoments"):
         whole.update((Path(__file__).parent / f"{name}.py").read_bytes())
     return whole.hexdigest()
 
