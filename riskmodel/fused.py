@@ -103,9 +103,9 @@ def given_of(
         Whether removal follows the failure by a lag.
     """
     condition, grid = data.condition, data.grid
-    path = path and bool(data.used.any() or len(data.capped_section))
+    path = path and bool(data.used.any() or len(data.sided.section))
     constants = np.array([
-        float(condition.to_z(condition.threshold)), float(condition.to_z(condition.highest)), condition.stretch,
+        float(condition.to_z(condition.threshold)), condition.stretch,
         condition.highest - condition.threshold, float(lagged),
         KINDS[condition.path] if path else kernelpath.NO_PATH, grid.open_age,
     ])  # fmt: skip
@@ -114,9 +114,9 @@ def given_of(
     facts = np.column_stack([data.lower, data.upper, data.in_service, data.removed, data.entry])
     rows = np.nonzero(data.used)
     used = np.column_stack([np.log(data.time[rows] / 10.0), data.z[rows]])
-    order = np.lexsort((data.capped_time, data.capped_section))
-    capped = np.log(np.maximum(data.capped_time[order], 1e-3) / 10.0)
-    return grid.edges, grid.ages, constants, _layout(early), spans, facts, used, capped, named[1]
+    log_age = np.log(np.maximum(data.sided.time, 1e-3) / 10.0)
+    sided = np.column_stack([log_age, data.sided.limit, data.sided.side])
+    return grid.edges, grid.ages, constants, _layout(early), spans, facts, used, sided, named[1]
 
 
 def _layout(early: EarlyTerms | None) -> np.ndarray:
@@ -129,13 +129,13 @@ def _layout(early: EarlyTerms | None) -> np.ndarray:
 
 
 def _spans(data: CellData, wear: WearTerms, lagged: bool) -> np.ndarray:
-    """Edges that late entry needs, then begin and end of readings, capped readings and states."""
+    """Edges that late entry needs, then begin and end of readings, one-sided readings and states."""
     edges = np.minimum(data.grid.edges, data.grid.open_age)
     last = np.minimum(np.searchsorted(edges, data.entry, side="left"), data.grid.cells)
     columns = [np.where((data.entry > 0) & lagged, last, 0)]
     counts = (
         data.used.sum(axis=1).astype(int),
-        np.bincount(data.capped_section, minlength=data.sections),
+        np.bincount(data.sided.section, minlength=data.sections),
         np.bincount(wear.section, minlength=data.sections),
     )
     for count in counts:
@@ -299,13 +299,13 @@ def _compiled_sums(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], i
 
     @numba_njit
     def sums(moments, median, shape, speed, log_median, weight, scalars,
-             edges, ages, constants, layout, spans, facts, used, capped, labels):  # type: ignore[no-untyped-def]  # fmt: skip
+             edges, ages, constants, layout, spans, facts, used, sided, labels):  # type: ignore[no-untyped-def]  # fmt: skip
         parameters = (
             np.ascontiguousarray(moments), np.ascontiguousarray(median), np.ascontiguousarray(shape),
             np.ascontiguousarray(speed), np.ascontiguousarray(log_median), np.ascontiguousarray(weight),
             np.ascontiguousarray(scalars),
         )  # fmt: skip
-        given = (edges, ages, constants, layout, spans, facts, used, capped, labels)
+        given = (edges, ages, constants, layout, spans, facts, used, sided, labels)
         return _call(parameters, np.ones(spans.shape[0]), given, False)[0]
 
     return sums, VERSION
@@ -317,13 +317,13 @@ def _compiled_total(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], 
 
     @numba_njit
     def total(moments, median, shape, speed, log_median, weight, scalars, share,
-              edges, ages, constants, layout, spans, facts, used, capped, labels):  # type: ignore[no-untyped-def]  # fmt: skip
+              edges, ages, constants, layout, spans, facts, used, sided, labels):  # type: ignore[no-untyped-def]  # fmt: skip
         parameters = (
             np.ascontiguousarray(moments), np.ascontiguousarray(median), np.ascontiguousarray(shape),
             np.ascontiguousarray(speed), np.ascontiguousarray(log_median), np.ascontiguousarray(weight),
             np.ascontiguousarray(scalars),
         )  # fmt: skip
-        given = (edges, ages, constants, layout, spans, facts, used, capped, labels)
+        given = (edges, ages, constants, layout, spans, facts, used, sided, labels)
         _, value, bars = _call(parameters, np.ascontiguousarray(share), given, True)
         return np.asarray(value), bars[0], bars[1], bars[2], bars[3], bars[4], bars[5], bars[6]
 

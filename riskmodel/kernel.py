@@ -78,7 +78,7 @@ PARAMETERS = len(Parameters._fields)
 GIVEN = 9
 ARRAYS = 2 * PARAMETERS + GIVEN + 2
 SIZES = 11
-"""Sections, cells, roots, patterns, slots, states, weights of states, readings, capped ones, labels, `wanted`."""
+"""Sections, cells, roots, patterns, slots, states, weights of states, readings, one-sided ones, labels, `wanted`."""
 
 
 @intrinsic
@@ -116,7 +116,7 @@ def _given_at(at: Table, size: Table) -> Given:
         carray(pointer(at[first + 4]), (sections, kr.LABEL + 1), np.int64),
         carray(pointer(at[first + 5]), (sections, kr.ENTERED + 1), np.float64),
         carray(pointer(at[first + 6]), (size[7], 2), np.float64),
-        carray(pointer(at[first + 7]), size[8], np.float64),
+        carray(pointer(at[first + 7]), (size[8], 3), np.float64),
         carray(pointer(at[first + 8]), (labelled, kr.MARKS + roots * width), np.float64),
     )
 
@@ -138,12 +138,12 @@ def _section(
     _survival(i, given, parameters, room, begin, end)
     _cut(i, given, parameters, room, low, high)
     _masses(w, low, high)
-    read = given.kind > kp.NO_PATH and (span[kr.USED_END] > span[kr.USED] or span[kr.CAPPED_END] > span[kr.CAPPED])
-    used, capped = given.used[span[kr.USED] : span[kr.USED_END]], given.capped[span[kr.CAPPED] : span[kr.CAPPED_END]]
+    read = given.kind > kp.NO_PATH and (span[kr.USED_END] > span[kr.USED] or span[kr.SIDED_END] > span[kr.SIDED])
+    used, sided = given.used[span[kr.USED] : span[kr.USED_END]], given.sided[span[kr.SIDED] : span[kr.SIDED_END]]
     if read:
         for k in range(2):
             kp.path_density(
-                room.paths[k], room.path_ages, given.kind, used, capped, low, high, parameters.scalars,
+                room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
                 kp.KAPPA_WEAR + k, given.constants,
             )  # fmt: skip
     leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
@@ -161,7 +161,7 @@ def _section(
     if read:
         for k in range(2):
             kp.path_density_back(
-                room.paths[k], room.path_ages, given.kind, used, capped, low, high, parameters.scalars,
+                room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
                 kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
             )  # fmt: skip
     if leaves:

@@ -11,7 +11,7 @@ import numpy as np
 from .vectormath import cells, erfcx, exp, expm1, inlined, log
 
 __all__ = [
-    "CAP", "DENSITY", "END", "FALL", "KAPPA_EARLY", "KAPPA_WEAR", "LOG_AGE", "NO_PATH", "POWER_WEAR", "POWER_Y",
+    "DENSITY", "END", "FALL", "KAPPA_EARLY", "KAPPA_WEAR", "LOG_AGE", "NO_PATH", "POWER_WEAR", "POWER_Y",
     "POWER_Z", "REVERSE_S", "ROWS", "SPREAD", "START", "STRETCH", "path_density", "path_density_back",
 ]  # fmt: skip
 
@@ -21,14 +21,16 @@ Table = np.ndarray
 NO_PATH, POWER_Z, REVERSE_S, POWER_Y = 0, 1, 2, 3
 # places in the vector of scalars (the first is the wear-out shape, the last two are lag and label error)
 START, SPREAD, NOISE, KAPPA_WEAR, KAPPA_EARLY = 1, 2, 3, 4, 5
-# places in the vector of constants: z at the threshold, z at the cap, stretch, highest index - threshold
-END, CAP, STRETCH, FALL = 0, 1, 2, 3
+# places in the vector of constants: z at the threshold, stretch, highest index - threshold
+END, STRETCH, FALL = 0, 1, 2
+# columns of one-sided readings: ln(age / 10), limit, and 1 where the reading is above it, -1 where below
+AGE, LIMIT, SIDE = 0, 1, 2
 # rows of the table of ages: ln(age / 10), and (age / 10)^-kappa for both exponents
 LOG_AGE, POWER_WEAR, POWER_EARLY = 0, 1, 2
 # rows of a work array
 DENSITY, RR, HR, HH, PER_GAIN, KNOWN, VARIANCE, HR_BAR, HH_BAR, KNOWN_BAR, VARIANCE_BAR = range(11)
 X, X_KAPPA, MEAN, LOADING, MEAN_X, LOADING_X, MEAN_START, LOADING_START, MEAN_BAR, LOADING_BAR = range(11, 21)
-ROWS = 21  # two more for each capped reading in turn: mean and variance of the built-in condition before it
+ROWS = 21  # two more for each one-sided reading in turn: mean and variance of the built-in condition before it
 
 LN_2PI = float(np.log(2.0 * np.pi))
 SQRT_HALF = float(np.sqrt(0.5))
@@ -38,12 +40,12 @@ FURTHEST = 3.0  # ln of the largest ratio of a reading's age to a cell's
 
 @cells
 def path_density(
-    d: Table, ages: Table, kind: int, used: Table, capped: Table, low: int, high: int, scalars: Table, kappa_at: int,
+    d: Table, ages: Table, kind: int, used: Table, sided: Table, low: int, high: int, scalars: Table, kappa_at: int,
     constants: Table,
 ) -> None:  # fmt: skip
     """ln density of the readings in each cell into row DENSITY.
 
-    `used` (reading, 2) holds ln(age / 10) and z, `capped` (reading,) ln(age / 10) in order of age.
+    `used` (reading, 2) holds ln(age / 10) and z, `sided` (reading, 3) the one-sided readings in order of age.
     """
     kappa, start = scalars[kappa_at], scalars[START]
     spread, noise = scalars[SPREAD], scalars[NOISE]
@@ -62,14 +64,16 @@ def path_density(
         d[DENSITY, c] = constant - 0.5 * log(gain) - 0.5 * precision * square
     for c in range(low, high):
         d[VARIANCE, c] = spread**2 * d[PER_GAIN, c]
-    for turn in range(capped.shape[0]):
-        _path_at(d, ages, kind, capped[turn], FURTHEST, low, high, start, kappa, constants)
-        _capped(d, ROWS + 2 * turn, low, high, noise, constants[CAP])
+    for turn in range(sided.shape[0]):
+        side = sided[turn, SIDE]
+        _path_at(d, ages, kind, sided[turn, AGE], FURTHEST, low, high, start, kappa, constants)
+        _turn_to(d, side, low, high)
+        _above(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT])
 
 
 @cells
 def path_density_back(
-    d: Table, ages: Table, kind: int, used: Table, capped: Table, low: int, high: int, scalars: Table, kappa_at: int,
+    d: Table, ages: Table, kind: int, used: Table, sided: Table, low: int, high: int, scalars: Table, kappa_at: int,
     constants: Table, bar: Table, scalars_bar: Table,
 ) -> None:  # fmt: skip
     """Derivatives from `bar` (cell) to the scalars."""
@@ -78,11 +82,13 @@ def path_density_back(
     for c in range(low, high):
         d[KNOWN_BAR, c] = 0.0
         d[VARIANCE_BAR, c] = 0.0
-    for turn in range(capped.shape[0] - 1, -1, -1):
-        _path_at(d, ages, kind, capped[turn], FURTHEST, low, high, start, kappa, constants)
-        scalars_bar[NOISE] += _capped_back(d, ROWS + 2 * turn, low, high, noise, constants[CAP], bar)
+    for turn in range(sided.shape[0] - 1, -1, -1):
+        side = sided[turn, SIDE]
+        _path_at(d, ages, kind, sided[turn, AGE], FURTHEST, low, high, start, kappa, constants)
+        _turn_to(d, side, low, high)
+        scalars_bar[NOISE] += _above_back(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT], bar)
         _path_at_back(d, low, high, kappa_at, scalars_bar)
-    if used.shape[0] or capped.shape[0]:
+    if used.shape[0] or sided.shape[0]:
         _density_back(d, used.shape[0], low, high, scalars, bar, scalars_bar)
     if kind == POWER_Z:
         _sums_power_z_back(d, ages, used, low, high, scalars, kappa_at, constants[END], bar, scalars_bar)
@@ -255,7 +261,17 @@ def _path_at_back(d: Table, low: int, high: int, kappa_at: int, scalars_bar: Tab
     scalars_bar[kappa_at] += to_kappa
 
 
-# ------------------------------------------------------------------------ capped readings
+# --------------------------------------------------------------------- one-sided readings
+
+
+@cells
+def _turn_to(d: Table, side: float, low: int, high: int) -> None:
+    """A reading below a limit is its negative above the negative limit: turn the path at it over."""
+    if side > 0.0:
+        return
+    for row in (MEAN, LOADING, MEAN_X, LOADING_X, MEAN_START, LOADING_START):
+        for c in range(low, high):
+            d[row, c] = -d[row, c]
 
 
 @inlined
@@ -270,8 +286,8 @@ def _tail(t: float) -> tuple[float, float]:
 
 
 @cells
-def _capped(d: Table, at: int, low: int, high: int, noise: float, cap: float) -> None:
-    """Add one capped reading's tail; the truncated normal is matched by its first two moments.
+def _above(d: Table, at: int, low: int, high: int, noise: float, limit: float) -> None:
+    """Add one reading's tail above its limit; the truncated normal is matched by its first two moments.
 
     Rows `at` and `at` + 1 keep mean and variance of the built-in condition as they were before it.
     """
@@ -282,7 +298,7 @@ def _capped(d: Table, at: int, low: int, high: int, noise: float, cap: float) ->
         m, v, h = d[KNOWN, c], d[VARIANCE, c], d[LOADING, c]
         per = 1.0 / (noise**2 + h * h * v)
         s = np.sqrt(per)
-        t = (d[MEAN, c] + h * m - cap) * s
+        t = (d[MEAN, c] + h * m - limit) * s
         tail, mills = _tail(t)
         d[DENSITY, c] += tail
         d[KNOWN, c] = m + v * h * mills * s
@@ -290,8 +306,8 @@ def _capped(d: Table, at: int, low: int, high: int, noise: float, cap: float) ->
 
 
 @cells
-def _capped_back(d: Table, at: int, low: int, high: int, noise: float, cap: float, bar: Table) -> float:
-    """From `bar`, KNOWN_BAR and VARIANCE_BAR after one capped reading to those before it.
+def _above_back(d: Table, at: int, low: int, high: int, noise: float, limit: float, bar: Table) -> float:
+    """From `bar`, KNOWN_BAR and VARIANCE_BAR after one one-sided reading to those before it.
 
     Fills MEAN_BAR and LOADING_BAR; returns the derivative to the noise.
     """
@@ -300,7 +316,7 @@ def _capped_back(d: Table, at: int, low: int, high: int, noise: float, cap: floa
         m, v, h = d[at, c], d[at + 1, c], d[LOADING, c]
         per = 1.0 / (noise**2 + h * h * v)
         s = np.sqrt(per)
-        t = (d[MEAN, c] + h * m - cap) * s
+        t = (d[MEAN, c] + h * m - limit) * s
         _, mills = _tail(t)
         fall = mills * (mills + t)  # - d mills / d t
         known, variance = d[KNOWN_BAR, c], d[VARIANCE_BAR, c]

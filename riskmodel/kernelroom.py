@@ -29,7 +29,7 @@ TINY = 1e-30
 ONE = np.uint64(1)
 ZERO = np.uint64(0)
 
-Given = namedtuple("Given", "edges ages open_age kind constants layout spans facts used capped labels")
+Given = namedtuple("Given", "edges ages open_age kind constants layout spans facts used sided labels")
 """Constants of the records; see `fused.given_of`."""
 
 Parameters = namedtuple("Parameters", "moments median shape speed log_median weight scalars")
@@ -41,8 +41,8 @@ exponent of wear-out, exponent of early failures, lag, label error.
 """
 
 SHAPE, LAG, ERROR = 0, 6, 7
-# columns of `spans`: cells that count, edges that late entry needs, readings, capped ones, states, row of `labels`
-LOW, HIGH, ENTRY, USED, USED_END, CAPPED, CAPPED_END, STATE, STATE_END, LABEL = range(10)
+# columns of `spans`: cells that count, edges that late entry needs, readings, one-sided ones, states, row of `labels`
+LOW, HIGH, ENTRY, USED, USED_END, SIDED, SIDED_END, STATE, STATE_END, LABEL = range(10)
 # columns of `facts`
 LOWER, UPPER, SERVING, REMOVED, ENTERED = range(5)
 # columns of `labels`: wear-out named, share named by a wrong label, then a mark for each root and slot
@@ -53,7 +53,7 @@ P_WEAR, P_EARLY, EXIT_BAR, LABEL_BAR, LEFT_WEAR, RIGHT_WEAR, LEFT_EARLY, RIGHT_E
 WEAR_BAR, EARLY_BAR, TAIL, TAIL_LAG, REACH, REST, SEEN, SEEN_LAG = range(20, 28)
 ROWS = 28
 # places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years
-LAGGED, KIND, OPEN_AGE = 4, 5, 6
+LAGGED, KIND, OPEN_AGE = 3, 4, 5
 
 Room = namedtuple("Room", "w root root_bar before paths products products_bar middle middle_bar "
                   "step step_bar left_out left_out_bar log_edges path_ages by_root parts")  # fmt: skip
@@ -79,7 +79,7 @@ def room_of(given: Given, parameters: Parameters) -> Room:
             product_table(middle, given.layout, m, left_out[m])
     turns = 0
     for i in range(given.spans.shape[0]):
-        turns = max(turns, given.spans[i, CAPPED_END] - given.spans[i, CAPPED])
+        turns = max(turns, given.spans[i, SIDED_END] - given.spans[i, SIDED])
     path_rows = kp.ROWS + 2 * turns
     path_ages = np.empty((3, count - 1))
     for c in range(count - 1):
