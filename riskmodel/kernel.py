@@ -25,6 +25,7 @@ from .vectormath import cells, exp, expm1, inlined
 __all__ = ["section_sums"]
 
 Table = np.ndarray
+NEGLIGIBLE = -300.0  # ln of the weight of a cell, next to the largest, that counts for nothing
 OUT = -1e30  # of a section whose records contradict each other: no cell counts
 
 
@@ -288,8 +289,9 @@ def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: 
         top = larger if larger > top else top
     total, worn = 0.0, 0.0
     for c in range(low, high):
-        w[kr.P_WEAR, c] = exp(w[kr.P_WEAR, c] - top) * wear_label
-        w[kr.P_EARLY, c] = exp(w[kr.P_EARLY, c] - top) * w[kr.LABELLED, c]
+        wear_log, early_log = w[kr.P_WEAR, c] - top, w[kr.P_EARLY, c] - top
+        w[kr.P_WEAR, c] = 0.0 if wear_log < NEGLIGIBLE else exp(wear_log) * wear_label
+        w[kr.P_EARLY, c] = 0.0 if early_log < NEGLIGIBLE else exp(early_log) * w[kr.LABELLED, c]
         worn += w[kr.P_WEAR, c] * w[kr.WORN, c] * w[kr.EXIT, c]
         total += w[kr.P_EARLY, c] * w[kr.FAILED, c] * w[kr.EXIT, c]
     total += worn
