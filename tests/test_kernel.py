@@ -22,7 +22,7 @@ GRID = LifeSettings(grid=AgeGrid(cells=48))
 
 
 def with_everything(p=None, count=14, seed=1):
-    """Records with an interval, a verified measure, several labels and capped readings. Invented data."""
+    """Records with an interval, a verified measure, several labels, readings capped and far below. Invented data."""
     r = records(count, p, seed=seed)
     r.sections["age_lower"][0], r.sections["age_upper"][0] = 2.0, 7.5
     r.sections["age_in_service"][0], r.sections["age_removed"][0] = 12.0, np.nan
@@ -31,8 +31,10 @@ def with_everything(p=None, count=14, seed=1):
     r.sections["verified"][1, 0], r.sections["required"][1, 0] = True, 1.0
     r.readings = r.readings.isel(reading=(r.readings["section_index"].values != 0) | (r.readings["age"].values < 7.0))
     top = r.readings["z"].max()
-    status = r.readings["status"].values.astype("U6")
+    status = r.readings["status"].values.astype("U9")
     status[np.arange(len(status)) % 4 == 1] = "capped"
+    section = r.readings["section_index"].values
+    status[[np.flatnonzero(section == i)[-1] for i in set(section[section % 3 == 2])]] = "far_below"
     r.readings = r.readings.assign(status=("reading", status), z=r.readings["z"].clip(max=top))
     return r
 
