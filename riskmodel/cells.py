@@ -225,6 +225,17 @@ class CellData:
         both = np.where(both.any(axis=1, keepdims=True), both, overlaps)
         return np.where(both, 0.0, OUT)
 
+    @cached_property
+    def span(self) -> np.ndarray:
+        """First cell that counts and the cell after the last, int (section, 2): `mask` in two numbers."""
+        edges, cells = self.grid.edges, self.grid.cells
+        low = np.searchsorted(edges[1:], self.lower, side="right")
+        removed = np.where(np.isfinite(self.removed), self.removed, np.inf)
+        high = np.searchsorted(edges[:-1], np.minimum(self.upper, removed), side="left")
+        old_enough = np.maximum(low, np.searchsorted(self.grid.ages, 0.5 * self.last_used, side="left"))
+        low = np.where(old_enough < np.minimum(high, cells), old_enough, low)
+        return np.stack([low, np.maximum(high, low)], axis=1)
+
     def after(self, ages: np.ndarray) -> np.ndarray:
         """Years from each cut edge to `ages` (row,), shape (row, cells + 1), negative where later."""
         return ages[:, None] - np.minimum(self.cuts, self.grid.open_age)

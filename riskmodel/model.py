@@ -18,6 +18,8 @@ from .baseline import Baseline, delta_distributions
 from .cells import AgeGrid, CellData
 from .condition import Condition
 from .elicitation import Distribution
+from .fused import fused_log_likelihood
+from .fusedmoments import SubsetMoments
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, levels_of
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, section_log_likelihood
@@ -63,6 +65,7 @@ def build_model(
     *,
     condition: Condition | None = None,
     settings: LifeSettings | None = None,
+    fused: bool = True,
 ) -> pm.Model:
     """PyMC model of a study.
 
@@ -74,6 +77,9 @@ def build_model(
     condition : Condition, optional
         Needed without records; otherwise that of the records.
     settings : LifeSettings, optional
+    fused : bool
+        Whether the compiled sum over cells is used; otherwise its plain definition (`likelihood`), which
+        gives the same numbers some ten times slower.
 
     Returns
     -------
@@ -94,8 +100,14 @@ def build_model(
             model.add_coord("section", [str(s) for s in used.sections["section"].values])
             hard = priors.removal_lag.distribution.family == "fixed" and priors.removal_lag.distribution.mean == 0
             data = CellData.of(used, settings.grid, hard_removal=hard)
-            per_section = log_likelihood(parameters, priors, inputs, data, settings, lagged=not hard)
-            pm.Potential("records", per_section.sum())
+            lag = None if hard else parameters["removal_lag"]
+            terms = likelihood_terms(parameters, priors, inputs, settings, fused=fused) | {"lag": lag}
+            if fused:
+                per_section, total = fused_log_likelihood(data, **terms)
+            else:
+                per_section = section_log_likelihood(data, **terms)
+                total = per_section.sum()
+            pm.Potential("records", total)
             model.riskmodel_per_section = per_section
     return model
 
@@ -275,18 +287,17 @@ def _filled(name: str, constant: np.ndarray, varying: np.ndarray, drawn: Tensor,
 # ------------------------------------------------------------------------- from parameters on
 
 
-def log_likelihood(
-    p: Parameters, priors: PriorSet, inputs: Inputs, data: CellData, settings: LifeSettings, *, lagged: bool
-) -> Tensor:
-    """Log-likelihood by section, tensor (section,), as a function of the parameters."""
+def likelihood_terms(
+    p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings, *, fused: bool
+) -> dict[str, Any]:
+    """What the sum over cells takes beside the records, as functions of the parameters."""
     early = labels = None
     if priors.mechanisms:
         slots = Slots.of(inputs)
-        early = _early_terms(p, priors, inputs, slots, settings.score_nodes)
+        early = _early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
-    lag = p["removal_lag"] if lagged else None
-    return section_log_likelihood(data, early, _wear_terms(p, priors, inputs), path=path, lag=lag, labels=labels)
+    return {"early": early, "wear": _wear_terms(p, priors, inputs), "path": path, "labels": labels}
 
 
 @dataclass(frozen=True)
@@ -358,18 +369,26 @@ def _row_probability(p: Parameters, rows: Mixture | Slots) -> Tensor:
     return rows.weight * pt.exp(pt.dot(rows.comply, log_c) + pt.dot(rows.lapse, log_not))
 
 
-def _early_terms(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int) -> EarlyTerms:
+def _early_terms(
+    p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int, *, fused: bool
+) -> EarlyTerms:
     roots, width = slots.member.shape
-    rows = _moments(p, priors, inputs, slots, nodes) * _row_probability(p, slots)[:, None]
     patterns = slots.patterns.shape[1]
-    place = (slots.root * inputs.sections + slots.section) * patterns + slots.pattern
-    total = pt.zeros((roots * inputs.sections * patterns, 1 << width))
-    moments = pt.inc_subtensor(total[place], rows).reshape((roots, inputs.sections, patterns << width))
+    moments_of = fused_moments if fused else plain_moments
+    moments = moments_of(
+        *_centre_and_spread(p, priors, inputs, slots),
+        _row_probability(p, slots),
+        (inputs.applies[:, slots.member] & slots.filled)[slots.section, slots.root].astype(float),
+        (slots.root * inputs.sections + slots.section) * patterns + slots.pattern,
+        gauss_hermite(nodes),
+        roots * inputs.sections * patterns,
+    ).reshape((roots, inputs.sections, patterns << width))
     speed = pt.ones((roots, patterns, width))
     if slots.patterns.any():
         slowed = _onto_slots(priors, slots)[None, None] * p["delta"][None, None, :, None]
         speed = pt.exp(-(slots.patterns[:, :, :, None] * slowed).sum(axis=2))
-    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width)
+    in_use = np.stack([slots.filled.sum(axis=1), [len(m.patterns) for m in inputs.mixtures]], axis=1)
+    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width, in_use)
 
 
 def _onto_slots(priors: PriorSet, slots: Slots) -> np.ndarray:
@@ -408,8 +427,8 @@ def _log_odds(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> 
     return eta
 
 
-def _moments(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int) -> Tensor:
-    """(-1)^|A| E[prod over A of susceptibility] of each row, tensor (row, subset)."""
+def _centre_and_spread(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> tuple[Tensor, Tensor]:
+    """Log-odds at the score's mean and their sd over the score, tensors (row, slot)."""
     mean, sd = (np.stack(a, axis=1) for a in zip(*(inputs.score_of(r) for r in inputs.roots), strict=True))
     beta = p["score_effect"][slots.member][slots.root]
     level = pt.as_tensor(mean[slots.section, slots.root])
@@ -420,13 +439,28 @@ def _moments(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, node
     unknown = _unknown_variance(p, priors, inputs)
     if unknown is not None:
         spread = pt.sqrt(spread**2 + unknown[slots.section, slots.root][:, None] + 1e-12)
-    x, w = gauss_hermite(nodes)
-    pi = expit(centre[:, None, :] - spread[:, None, :] * x[None, :, None], pt)
-    width = slots.member.shape[1]
-    applies = inputs.applies[:, slots.member] & slots.filled
-    pi = pi * applies[slots.section, slots.root][:, None, :]
+    return centre, spread
+
+
+def plain_moments(
+    centre: Tensor, spread: Tensor, weight: Tensor, applies: np.ndarray, place: np.ndarray,
+    score: tuple[np.ndarray, np.ndarray], places: int,
+) -> Tensor:  # fmt: skip
+    """Sum of (-1)^|A| weight E[prod over A of susceptibility] over the rows of each place, (place, subset)."""
+    x, w = score
+    pi = expit(centre[:, None, :] - spread[:, None, :] * x[None, :, None], pt) * applies[:, None, :]
+    width = applies.shape[1]
     products = subset_products([pi[:, :, m] for m in range(width)], pt.ones_like(pi[:, :, 0]))
-    return pt.stack([(product * w).sum(axis=1) for product in products], axis=1) * subset_signs(width)
+    rows = pt.stack([(product * w).sum(axis=1) for product in products], axis=1) * subset_signs(width)
+    return pt.inc_subtensor(pt.zeros((places, 1 << width))[place], rows * weight[:, None])
+
+
+def fused_moments(
+    centre: Tensor, spread: Tensor, weight: Tensor, applies: np.ndarray, place: np.ndarray,
+    score: tuple[np.ndarray, np.ndarray], places: int,
+) -> Tensor:  # fmt: skip
+    """The same by one compiled operation."""
+    return SubsetMoments(places)(centre, spread, weight, applies, place.astype(np.int64), *score)
 
 
 def _unknown_variance(p: Parameters, priors: PriorSet, inputs: Inputs) -> Tensor | None:

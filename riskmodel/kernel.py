@@ -1,0 +1,320 @@
+"""The sum over cells of every section and all its derivatives, compiled, section by section in one pass.
+
+`likelihood` is the readable definition; this is the same sum for speed, held to it by the tests. Work
+arrays are as long as the age grid, so that memory beyond inputs and results does not grow with the
+sections. A section's weights are kept as a logarithm times a plain factor: the logarithm holds what may
+be tiny beyond doubles (survival, readings), the factor what lies between 1e-90 and 1.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import carray, types
+from numba.core.cgutils import voidptr_t
+from numba.extending import intrinsic
+
+from . import kernelpath as kp
+from . import kernelroom as kr
+from .kernellife import root_survival, root_survival_back, wear_survival, wear_survival_back
+from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, room_of, survival_at, survival_at_back, tables_back
+from .kernelterms import both_sides, entry, entry_back, exit_factor, exit_factor_back, label, label_back
+from .vectormath import cells, exp, expm1, inlined
+
+__all__ = ["section_sums"]
+
+Table = np.ndarray
+NEGLIGIBLE = -300.0  # ln of the weight of a cell, next to the largest, that counts for nothing
+OUT = -1e30  # of a section whose records contradict each other: no cell counts
+
+
+def section_sums(addresses_at: int, sizes_at: int) -> None:
+    """Log-likelihood of every section, and the derivatives of their weighted total.
+
+    Everything is passed by address, so that other compiled code can call this without containing it.
+    All arrays are C-contiguous doubles or, `layout` and `spans`, 64-bit integers.
+
+    Parameters
+    ----------
+    addresses_at : address of the addresses of the arrays
+        In the order of `ARRAYS`: `Parameters`, weight of each section in the total, arrays of `Given`,
+        the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`).
+    sizes_at : address of the sizes
+        In the order of `SIZES`. Without `wanted` the derivatives are left alone.
+    """
+    size = carray(pointer(sizes_at), SIZES, np.int64)
+    at = carray(pointer(addresses_at), ARRAYS, np.int64)
+    parameters, bars = _parameters_at(at, size, 0), _parameters_at(at, size, ARRAYS - PARAMETERS)
+    given = _given_at(at, size)
+    sections, wanted = size[0], size[SIZES - 1] > 0
+    share = carray(pointer(at[PARAMETERS]), sections, np.float64)
+    sums = carray(pointer(at[ARRAYS - PARAMETERS - 1]), sections, np.float64)
+    kept = room_of(given, parameters)
+    room = _bare(kept)
+    for i in range(sections):
+        sums[i] = _section(i, given, parameters, room, share[i], wanted, bars)
+    if wanted:
+        tables_back(given, parameters, room, bars)
+    kept.w[0, 0] = 0.0  # the arrays behind `room` live until here
+
+
+@inlined
+def _bare(room: Room) -> Room:
+    """The same arrays without owners: owned ones are counted up and down each time they are passed on."""
+    return Room(
+        _view(room.w), _view(room.root), _view(room.root_bar), _view(room.before), _view(room.paths),
+        _view(room.products), _view(room.products_bar), _view(room.middle), _view(room.middle_bar), _view(room.step),
+        _view(room.step_bar), _view(room.left_out), _view(room.left_out_bar), _view(room.log_edges),
+        _view(room.path_ages), _view(room.by_root), _view(room.parts),
+    )  # fmt: skip
+
+
+@inlined
+def _view(array: Table) -> Table:
+    return carray(pointer(array.ctypes.data), array.shape, np.float64)
+
+
+PARAMETERS = len(Parameters._fields)
+GIVEN = 9
+ARRAYS = 2 * PARAMETERS + GIVEN + 2
+SIZES = 11
+"""Sections, cells, roots, patterns, slots, states, weights of states, readings, one-sided ones, labels, `wanted`."""
+
+
+@intrinsic
+def pointer(_context: Any, _address: Any) -> Any:
+    """The pointer to an address."""
+    return types.voidptr(types.int64), lambda _, builder, __, args: builder.inttoptr(args[0], voidptr_t)
+
+
+@inlined
+def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
+    sections, roots, patterns, width, states, weights = size[0], size[2], size[3], size[4], size[5], size[6]
+    return Parameters(
+        carray(pointer(at[first]), (roots, sections, patterns << width), np.float64),
+        carray(pointer(at[first + 1]), (roots, width), np.float64),
+        carray(pointer(at[first + 2]), (roots, width), np.float64),
+        carray(pointer(at[first + 3]), (roots, patterns, width), np.float64),
+        carray(pointer(at[first + 4]), states, np.float64),
+        carray(pointer(at[first + 5]), weights, np.float64),
+        carray(pointer(at[first + 6]), 8, np.float64),
+    )
+
+
+@inlined
+def _given_at(at: Table, size: Table) -> Given:
+    first = PARAMETERS + 1
+    sections, count, roots, width, labelled = size[0], size[1], size[2], size[4], size[9]
+    constants = carray(pointer(at[first + 2]), kr.OPEN_AGE + 1, np.float64)
+    return Given(
+        carray(pointer(at[first]), count + 1, np.float64),
+        carray(pointer(at[first + 1]), count, np.float64),
+        constants[kr.OPEN_AGE],
+        int(constants[kr.KIND]),
+        constants,
+        carray(pointer(at[first + 3]), (roots, 2), np.int64),
+        carray(pointer(at[first + 4]), (sections, kr.LABEL + 1), np.int64),
+        carray(pointer(at[first + 5]), (sections, kr.ENTERED + 1), np.float64),
+        carray(pointer(at[first + 6]), (size[7], 2), np.float64),
+        carray(pointer(at[first + 7]), (size[8], 3), np.float64),
+        carray(pointer(at[first + 8]), (labelled, kr.MARKS + roots * width), np.float64),
+    )
+
+
+# ------------------------------------------------------------------------------ one section
+
+
+@inlined
+def _section(
+    i: int, given: Given, parameters: Parameters, room: Room, share: float, wanted: bool, bars: Parameters
+) -> float:
+    """Log-likelihood of section i; its derivatives times `share` are added to `bars`."""
+    w, span = room.w, given.spans[i]
+    low, high = np.uint64(span[kr.LOW]), np.uint64(span[kr.HIGH])
+    if low >= high:
+        return OUT
+    begin = ZERO if span[kr.ENTRY] > 0 else low
+    end = np.uint64(max(span[kr.HIGH], span[kr.ENTRY])) + ONE
+    _survival(i, given, parameters, room, begin, end)
+    _cut(i, given, parameters, room, low, high)
+    _masses(w, low, high)
+    read = given.kind > kp.NO_PATH and (span[kr.USED_END] > span[kr.USED] or span[kr.SIDED_END] > span[kr.SIDED])
+    used, sided = given.used[span[kr.USED] : span[kr.USED_END]], given.sided[span[kr.SIDED] : span[kr.SIDED_END]]
+    if read:
+        for k in range(2):
+            kp.path_density(
+                room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
+                kp.KAPPA_WEAR + k, given.constants,
+            )  # fmt: skip
+    leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
+    wear_label = label(i, given, parameters, room, low, high)
+    value, wear_total = _sum(room, low, high, read, leaves, wear_label)
+    entered = entry(i, given, parameters, room)
+    if not wanted:
+        return value - entered
+    _sum_back(room, low, high, share, read, leaves, wear_label)
+    for e in range(begin, end):
+        w[kr.WEAR_BAR, e] = 0.0
+        w[kr.EARLY_BAR, e] = 0.0
+    both_sides(w, low, high)
+    _cut_back(i, given, parameters, room, low, high, bars)
+    if read:
+        for k in range(2):
+            kp.path_density_back(
+                room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
+                kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
+            )  # fmt: skip
+    if leaves:
+        bars.scalars[kr.LAG] += exit_factor_back(w, low, high)
+    entry_back(i, given, parameters, room, share, entered, bars)
+    _early_edges_back(room, begin, end)
+    if span[kr.LABEL] >= 0:
+        label_back(i, given, parameters, room, low, high, share * wear_total, wear_label, bars)
+    _survival_back(i, given, parameters, room, begin, end, bars)
+    return value - entered
+
+
+@inlined
+def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int) -> None:
+    """ln wear-out survival and early survival at the edges that section i needs."""
+    span = given.spans[i]
+    wear_survival(
+        room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE], span[kr.STATE],
+        span[kr.STATE_END], begin, end, room.w[kr.WEAR],
+    )  # fmt: skip
+    width, roots = parameters.median.shape[1], given.layout.shape[0]
+    for r in range(roots):
+        slots, patterns = given.layout[r, 0], given.layout[r, 1]
+        root_survival(parameters.moments[r, i], room.products[r], slots, patterns, width, begin, end, room.root[r])
+        for e in range(begin, end):
+            room.before[r + 1, e] = room.before[r, e] * room.root[r, e]
+    for e in range(begin, end):
+        room.w[kr.EARLY, e] = room.before[roots, e]
+
+
+@inlined
+def _early_edges_back(room: Room, begin: int, end: int) -> None:
+    """From the early survival to that of each root."""
+    w = room.w
+    for e in range(begin, end):
+        w[kr.REST, e] = w[kr.EARLY_BAR, e]
+    for r in range(room.root.shape[0] - 1, -1, -1):
+        for e in range(begin, end):
+            room.root_bar[r, e] = w[kr.REST, e] * room.before[r, e]
+            w[kr.REST, e] = w[kr.REST, e] * room.root[r, e]
+
+
+@inlined
+def _survival_back(
+    i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int, bars: Parameters
+) -> None:
+    span, w = given.spans[i], room.w
+    bars.scalars[kr.SHAPE] += wear_survival_back(
+        room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE], span[kr.STATE],
+        span[kr.STATE_END], begin, end, w[kr.WEAR], w[kr.WEAR_BAR], bars.log_median, bars.weight,
+    )  # fmt: skip
+    for r in range(given.layout.shape[0]):
+        slots, patterns = given.layout[r, 0], given.layout[r, 1]
+        root_survival_back(
+            parameters.moments[r, i], room.products[r], slots, patterns, parameters.median.shape[1], begin, end,
+            room.root_bar[r], bars.moments[r, i], room.products_bar[r],
+        )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------ hard bounds
+
+
+@inlined
+def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> None:
+    """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them.
+    """
+    w = room.w
+    for e in range(low, high + ONE):
+        w[kr.CUT_WEAR, e] = w[kr.WEAR, e]
+        w[kr.CUT_EARLY, e] = w[kr.EARLY, e]
+    lower, upper = given.facts[i, kr.LOWER], given.facts[i, kr.UPPER]
+    if given.edges[low] < lower:
+        w[kr.CUT_WEAR, low], w[kr.CUT_EARLY, low] = survival_at(i, lower, given, parameters, room)
+    if given.edges[high] > upper:
+        w[kr.CUT_WEAR, high], w[kr.CUT_EARLY, high] = survival_at(i, upper, given, parameters, room)
+
+
+@inlined
+def _cut_back(
+    i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters
+) -> None:
+    w = room.w
+    for e, age, moved in (
+        (low, given.facts[i, kr.LOWER], given.edges[low] < given.facts[i, kr.LOWER]),
+        (high, given.facts[i, kr.UPPER], given.edges[high] > given.facts[i, kr.UPPER]),
+    ):
+        if moved:
+            survival_at_back(i, age, given, parameters, room, w[kr.WEAR_BAR, e], w[kr.EARLY_BAR, e], bars)
+            w[kr.WEAR_BAR, e] = 0.0
+            w[kr.EARLY_BAR, e] = 0.0
+
+
+# ------------------------------------------------------------------------- masses and sum
+
+
+@inlined
+def _masses(w: Table, low: int, high: int) -> None:
+    """Wear-out and early part of each cell's probability, over the wear-out survival at its young edge."""
+    for c in range(low, high):
+        fall = w[kr.CUT_WEAR, c + ONE] - w[kr.CUT_WEAR, c]
+        change = expm1(-TINY if fall > -TINY else fall)
+        young, old = w[kr.CUT_EARLY, c], w[kr.CUT_EARLY, c + ONE]
+        step = (young - old if young > old else 0.0) + TINY
+        w[kr.FALL, c] = change
+        w[kr.MEAN, c] = 0.5 * (young + old) + TINY
+        w[kr.STEP, c] = step
+        w[kr.WORN, c] = -change * w[kr.MEAN, c]
+        w[kr.FAILED, c] = step * (1.0 + 0.5 * change)
+
+
+@inlined
+def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: float) -> tuple[float, float]:
+    """Ln of the sum over cells, and wear-out's share of it; leaves scaled weights in rows P_WEAR and P_EARLY."""
+    w, wear, early = room.w, room.paths[0], room.paths[1]
+    for c in range(low, high):
+        w[kr.P_WEAR, c] = w[kr.CUT_WEAR, c] + (wear[kp.DENSITY, c] if read else 0.0)
+        w[kr.P_EARLY, c] = w[kr.CUT_WEAR, c] + (early[kp.DENSITY, c] if read else 0.0)
+    if not leaves:
+        for c in range(low, high):
+            w[kr.EXIT, c] = 1.0
+    top = -np.inf
+    for c in range(low, high):
+        larger = w[kr.P_WEAR, c] if w[kr.P_WEAR, c] > w[kr.P_EARLY, c] else w[kr.P_EARLY, c]
+        top = larger if larger > top else top
+    total, worn = 0.0, 0.0
+    for c in range(low, high):
+        wear_log, early_log = w[kr.P_WEAR, c] - top, w[kr.P_EARLY, c] - top
+        w[kr.P_WEAR, c] = 0.0 if wear_log < NEGLIGIBLE else exp(wear_log) * wear_label
+        w[kr.P_EARLY, c] = 0.0 if early_log < NEGLIGIBLE else exp(early_log) * w[kr.LABELLED, c]
+        worn += w[kr.P_WEAR, c] * w[kr.WORN, c] * w[kr.EXIT, c]
+        total += w[kr.P_EARLY, c] * w[kr.FAILED, c] * w[kr.EXIT, c]
+    total += worn
+    for c in range(low, high):
+        w[kr.P_WEAR, c] /= total
+        w[kr.P_EARLY, c] /= total
+    return top + np.log(total), worn / total
+
+
+@inlined
+def _sum_back(room: Room, low: int, high: int, share: float, read: bool, leaves: bool, wear_label: float) -> None:
+    """Derivatives to survival at both edges of each cell, exit, label and density."""
+    w = room.w
+    for c in range(low, high):
+        wear, early, leaving = share * w[kr.P_WEAR, c], share * w[kr.P_EARLY, c], w[kr.EXIT, c]
+        w[kr.EXIT_BAR, c] = wear * w[kr.WORN, c] + early * w[kr.FAILED, c]
+        w[kr.LABEL_BAR, c] = early * leaving * w[kr.FAILED, c]
+        wear, early = wear * leaving, early * leaving
+        change, step = w[kr.FALL, c], w[kr.STEP, c]
+        w[kr.LEFT_WEAR, c] = wear * w[kr.MEAN, c] + 0.5 * early * step
+        w[kr.RIGHT_WEAR, c] = (1.0 + change) * (0.5 * early * step - wear * w[kr.MEAN, c])
+        half = early * (1.0 + 0.5 * change) * (1.0 if w[kr.CUT_EARLY, c] >= w[kr.CUT_EARLY, c + ONE] else 0.0)
+        w[kr.LEFT_EARLY, c] = half - 0.5 * wear * change
+        w[kr.RIGHT_EARLY, c] = -half - 0.5 * wear * change
+        w[kr.P_WEAR, c] = wear * w[kr.WORN, c]
+        w[kr.P_EARLY, c] = early * w[kr.FAILED, c]

@@ -1,0 +1,149 @@
+"""What the compiled sum over cells works on: constants, parameters, tables that all sections share, rows.
+
+The places of rows and columns are named here once.
+"""
+
+from __future__ import annotations
+
+from collections import namedtuple
+
+import numpy as np
+
+from . import kernelpath as kp
+from .kernellife import (
+    early_at,
+    early_at_back,
+    failed_table,
+    failed_table_back,
+    product_table,
+    product_table_back,
+    wear_at,
+    wear_at_back,
+)
+from .vectormath import cells
+
+__all__ = ["Given", "Parameters", "Room", "room_of", "survival_at", "survival_at_back", "tables_back"]
+
+Table = np.ndarray
+TINY = 1e-30
+ONE = np.uint64(1)
+ZERO = np.uint64(0)
+
+Given = namedtuple("Given", "edges ages open_age kind constants layout spans facts used sided labels")
+"""Constants of the records; see `fused.given_of`."""
+
+Parameters = namedtuple("Parameters", "moments median shape speed log_median weight scalars")
+"""What the sum depends on (the derivatives have the same shapes).
+
+moments (root, section, pattern * subset), median and shape (root, slot), speed (root, pattern, slot),
+log_median (state,), weight (state,) or empty, scalars (8,): wear-out shape, start, spread, noise,
+exponent of wear-out, exponent of early failures, lag, label error.
+"""
+
+SHAPE, LAG, ERROR = 0, 6, 7
+# columns of `spans`: cells that count, edges that late entry needs, readings, one-sided ones, states, row of `labels`
+LOW, HIGH, ENTRY, USED, USED_END, SIDED, SIDED_END, STATE, STATE_END, LABEL = range(10)
+# columns of `facts`
+LOWER, UPPER, SERVING, REMOVED, ENTERED = range(5)
+# columns of `labels`: wear-out named, share named by a wrong label, then a mark for each root and slot
+WEAR_NAMED, CHANCE, MARKS = range(3)
+# rows of the work array
+WEAR, EARLY, CUT_WEAR, CUT_EARLY, FALL, MEAN, STEP, WORN, FAILED, EXIT, EXIT_LAG, LABELLED = range(12)
+P_WEAR, P_EARLY, EXIT_BAR, LABEL_BAR, LEFT_WEAR, RIGHT_WEAR, LEFT_EARLY, RIGHT_EARLY = range(12, 20)
+WEAR_BAR, EARLY_BAR, TAIL, TAIL_LAG, REACH, REST, SEEN, SEEN_LAG = range(20, 28)
+ROWS = 28
+# places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years
+LAGGED, KIND, OPEN_AGE = 3, 4, 5
+
+Room = namedtuple("Room", "w root root_bar before paths products products_bar middle middle_bar "
+                  "step step_bar left_out left_out_bar log_edges path_ages by_root parts")  # fmt: skip
+"""Tables that all sections share and work arrays that each section overwrites."""
+
+
+@cells
+def room_of(given: Given, parameters: Parameters) -> Room:
+    count, width = given.edges.shape[0], parameters.median.shape[1]
+    roots, patterns = given.layout.shape[0], parameters.speed.shape[1]
+    rows = patterns << width
+    log_edges = np.log(np.maximum(given.edges, 1e-9))
+    failed = np.zeros((roots, patterns, width, count))
+    failed_table(log_edges, parameters.median, parameters.shape, parameters.speed, given.layout, failed)
+    products = np.zeros((roots, rows, count))
+    product_table(failed, given.layout, -1, products)
+    middle = np.zeros((roots, patterns, width, count - 1))
+    left_out = np.zeros((width if given.labels.shape[0] else 0, roots, rows, count - 1))
+    step = np.ascontiguousarray(failed[:, :, :, 1:] - failed[:, :, :, :-1])
+    if given.labels.shape[0]:
+        failed_table(np.log(given.ages), parameters.median, parameters.shape, parameters.speed, given.layout, middle)
+        for m in range(width):
+            product_table(middle, given.layout, m, left_out[m])
+    turns = 0
+    for i in range(given.spans.shape[0]):
+        turns = max(turns, given.spans[i, SIDED_END] - given.spans[i, SIDED])
+    path_rows = kp.ROWS + 2 * turns
+    path_ages = np.empty((3, count - 1))
+    for c in range(count - 1):
+        path_ages[kp.LOG_AGE, c] = np.log(given.ages[c] / 10.0)
+        for k in range(2):
+            kappa = parameters.scalars[kp.KAPPA_WEAR + k]
+            path_ages[kp.POWER_WEAR + k, c] = np.exp(-kappa * path_ages[kp.LOG_AGE, c])
+    return Room(
+        np.zeros((ROWS, count)), np.zeros((roots, count)), np.zeros((roots, count)), np.ones((roots + 1, count)),
+        np.zeros((2, path_rows, count)), products, np.zeros(products.shape),
+        middle, np.zeros(middle.shape), step, np.zeros(step.shape), left_out, np.zeros(left_out.shape),
+        log_edges, path_ages, np.ones(max(roots, 1)), np.zeros((roots * width, count)),
+    )  # fmt: skip
+
+
+@cells
+def tables_back(given: Given, parameters: Parameters, room: Room, bars: Parameters) -> None:
+    """From the shared tables to medians, shapes and speeds."""
+    median, shape, speed = parameters.median, parameters.shape, parameters.speed
+    failed = np.zeros((given.layout.shape[0], speed.shape[1], median.shape[1], given.edges.shape[0]))
+    failed_bar = np.zeros(failed.shape)
+    failed_table(room.log_edges, median, shape, speed, given.layout, failed)
+    product_table_back(failed, given.layout, -1, room.products_bar, failed_bar)
+    if given.labels.shape[0]:
+        for m in range(median.shape[1]):
+            product_table_back(room.middle, given.layout, m, room.left_out_bar[m], room.middle_bar)
+        failed_bar[:, :, :, 1:] += room.step_bar
+        failed_bar[:, :, :, :-1] -= room.step_bar
+        failed_table_back(
+            np.log(given.ages), median, shape, speed, given.layout, room.middle_bar, bars.median, bars.shape, bars.speed
+        )
+    failed_table_back(
+        room.log_edges, median, shape, speed, given.layout, failed_bar, bars.median, bars.shape, bars.speed
+    )
+
+
+@cells
+def survival_at(i: int, age: float, given: Given, parameters: Parameters, room: Room) -> tuple[float, float]:
+    """ln wear-out survival and early survival of section i at one age."""
+    log_age, span = np.log(max(age, 1e-9)), given.spans[i]
+    log_wear = wear_at(
+        log_age, parameters.log_median, parameters.weight, parameters.scalars[SHAPE], span[STATE], span[STATE_END]
+    )
+    early = early_at(
+        parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed, given.layout,
+        room.by_root,
+    )  # fmt: skip
+    return log_wear, early
+
+
+@cells
+def survival_at_back(
+    i: int, age: float, given: Given, parameters: Parameters, room: Room, wear_bar: float, early_bar: float,
+    bars: Parameters,
+) -> None:  # fmt: skip
+    log_age, span = np.log(max(age, 1e-9)), given.spans[i]
+    log_wear, _ = survival_at(i, age, given, parameters, room)
+    bars.scalars[SHAPE] += wear_at_back(
+        log_age, parameters.log_median, parameters.weight, parameters.scalars[SHAPE], span[STATE],
+        span[STATE_END], log_wear, wear_bar, bars.log_median, bars.weight,
+    )  # fmt: skip
+    early_at_back(
+        parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed, given.layout,
+        room.by_root, early_bar, bars.moments, bars.median, bars.shape, bars.speed,
+    )  # fmt: skip
+
+

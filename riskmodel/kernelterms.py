@@ -1,0 +1,284 @@
+"""Compiled exits, late entry and cause labels of one section, each with its derivative beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from . import kernelroom as kr
+from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, survival_at, survival_at_back
+from .vectormath import cells, exp, expm1, inlined
+
+__all__ = ["both_sides", "entry", "entry_back", "exit_factor", "exit_factor_back", "label", "label_back"]
+
+Table = np.ndarray
+
+
+# ----------------------------------------------------------------------------------- exits
+
+
+@inlined
+def exit_factor(i: int, given: Given, lag: float, w: Table, low: int, high: int) -> bool:
+    """Exit factor averaged over each cell into EXIT, its derivative to the lag into EXIT_LAG.
+
+    Returns False, and fills nothing, where the section's records hold no exit.
+    """
+    serving, removed = given.facts[i, kr.SERVING], given.facts[i, kr.REMOVED]
+    gone = removed == removed
+    if given.constants[kr.LAGGED] == 0.0 or not (gone or serving > 0.0):
+        return False
+    lower, upper = given.facts[i, kr.LOWER], given.facts[i, kr.UPPER]
+    for e in range(low, high + ONE):
+        edge = given.edges[e]
+        edge = lower if edge < lower else edge
+        edge = upper if edge > upper else edge
+        w[kr.REACH, e] = given.open_age if edge > given.open_age else edge
+    if gone:
+        _removal(w, removed, lag / 2.0, low, high)
+    else:
+        _exceedance(w, serving, lag / 2.0, kr.EXIT, kr.EXIT_LAG, low, high)
+    return True
+
+
+@cells
+def _removal(w: Table, age: float, scale: float, low: int, high: int) -> None:
+    """Density of removal at `age`, averaged over each cell."""
+    for e in range(low, high + ONE):
+        years = (age - w[kr.REACH, e]) / scale
+        years = 0.0 if years < 0.0 else years
+        decay = exp(-years)
+        w[kr.TAIL, e] = (1.0 + years) * decay
+        w[kr.TAIL_LAG, e] = 0.5 * years * years * decay / scale
+    for c in range(low, high):
+        width = w[kr.REACH, c + ONE] - w[kr.REACH, c]
+        per = 1.0 / (1e-9 if width < 1e-9 else width)
+        rise = (w[kr.TAIL, c + ONE] - w[kr.TAIL, c]) * per
+        w[kr.EXIT, c] = (0.0 if rise < 0.0 else rise) + TINY
+        w[kr.EXIT_LAG, c] = 0.0 if rise < 0.0 else (w[kr.TAIL_LAG, c + ONE] - w[kr.TAIL_LAG, c]) * per
+
+
+@cells
+def _exceedance(w: Table, age: float, scale: float, row: int, lag_row: int, low: int, high: int) -> None:
+    """P(lag > age - T) averaged over T in each cell between the edges in REACH; its derivative to the lag."""
+    for e in range(low, high + ONE):
+        years = age - w[kr.REACH, e]
+        years = 0.0 if years < 0.0 else years
+        ratio = years / scale
+        decay = exp(-ratio)
+        w[kr.TAIL, e] = (2.0 * scale + years) * decay
+        w[kr.TAIL_LAG, e] = (1.0 + ratio + 0.5 * ratio * ratio) * decay
+    for c in range(low, high):
+        width = w[kr.REACH, c + ONE] - w[kr.REACH, c]
+        per = 1.0 / (1e-9 if width < 1e-9 else width)
+        beyond = w[kr.REACH, c + ONE] - age
+        beyond = 0.0 if beyond < 0.0 else beyond
+        before = w[kr.REACH, c] - age
+        beyond -= 0.0 if before < 0.0 else before
+        w[row, c] = (w[kr.TAIL, c + ONE] - w[kr.TAIL, c] + beyond) * per + TINY
+        w[lag_row, c] = (w[kr.TAIL_LAG, c + ONE] - w[kr.TAIL_LAG, c]) * per
+
+
+@cells
+def exit_factor_back(w: Table, low: int, high: int) -> float:
+    """Derivative to the lag."""
+    total = 0.0
+    for c in range(low, high):
+        total += w[kr.EXIT_BAR, c] * w[kr.EXIT_LAG, c]
+    return total
+
+
+# ------------------------------------------------------------------------------ late entry
+
+
+@inlined
+def entry(i: int, given: Given, parameters: Parameters, room: Room) -> float:
+    """Ln P(section i was still there when the records began); 0 where they began with it."""
+    age, w = given.facts[i, kr.ENTERED], room.w
+    if not age > 0.0:
+        return 0.0
+    if given.constants[kr.LAGGED] == 0.0:
+        log_wear, early = survival_at(i, age, given, parameters, room)
+        return log_wear + np.log(early)
+    last = np.uint64(given.spans[i, kr.ENTRY])
+    for e in range(ZERO, last + ONE):
+        w[kr.REACH, e] = given.open_age if given.edges[e] > given.open_age else given.edges[e]
+    _exceedance(w, age, parameters.scalars[kr.LAG] / 2.0, kr.SEEN, kr.SEEN_LAG, ZERO, last)
+    seen = 0.0
+    for c in range(ZERO, last):
+        fall = w[kr.WEAR, c + ONE] - w[kr.WEAR, c]
+        change = expm1(-TINY if fall > -TINY else fall)
+        young, old = w[kr.EARLY, c], w[kr.EARLY, c + ONE]
+        step = young - old if young > old else 0.0
+        mass = exp(w[kr.WEAR, c]) * (step * (1.0 + 0.5 * change) - change * 0.5 * (young + old))
+        seen += mass * w[kr.SEEN, c]
+    # whoever outlives the first edge beyond the entry was there
+    return np.log(seen + exp(w[kr.WEAR, last]) * w[kr.EARLY, last])
+
+
+@inlined
+def entry_back(
+    i: int, given: Given, parameters: Parameters, room: Room, share: float, value: float, bars: Parameters
+) -> None:
+    """Derivatives of -`share` times `value`, what `entry` returned: to edges, or beyond them if unlagged."""
+    age, w = given.facts[i, kr.ENTERED], room.w
+    if not age > 0.0:
+        return
+    if given.constants[kr.LAGGED] == 0.0:
+        _, early = survival_at(i, age, given, parameters, room)
+        survival_at_back(i, age, given, parameters, room, -share, -share / early, bars)
+        return
+    last = np.uint64(given.spans[i, kr.ENTRY])
+    bar = -share * np.exp(-value)
+    to_lag = 0.0
+    for c in range(ZERO, last):
+        fall = w[kr.WEAR, c + ONE] - w[kr.WEAR, c]
+        change = expm1(-TINY if fall > -TINY else fall)
+        young, old = w[kr.EARLY, c], w[kr.EARLY, c + ONE]
+        step, mean = (young - old if young > old else 0.0), 0.5 * (young + old)
+        alive = bar * exp(w[kr.WEAR, c])
+        to_lag += alive * (step * (1.0 + 0.5 * change) - change * mean) * w[kr.SEEN_LAG, c]
+        alive *= w[kr.SEEN, c]
+        w[kr.LEFT_WEAR, c] = alive * (mean + 0.5 * step)
+        w[kr.RIGHT_WEAR, c] = alive * (1.0 + change) * (0.5 * step - mean)
+        half = alive * (1.0 + 0.5 * change) * (1.0 if young >= old else 0.0)
+        w[kr.LEFT_EARLY, c] = half - 0.5 * alive * change
+        w[kr.RIGHT_EARLY, c] = -half - 0.5 * alive * change
+    both_sides(w, ZERO, last)
+    alive = bar * np.exp(w[kr.WEAR, last])
+    w[kr.WEAR_BAR, last] += alive * w[kr.EARLY, last]
+    w[kr.EARLY_BAR, last] += alive
+    bars.scalars[kr.LAG] += to_lag
+
+
+@cells
+def both_sides(w: Table, low: int, high: int) -> None:
+    """Add what both sides of each cell say to its edges."""
+    for c in range(low, high):
+        w[kr.WEAR_BAR, c] += w[kr.LEFT_WEAR, c]
+        w[kr.EARLY_BAR, c] += w[kr.LEFT_EARLY, c]
+    for c in range(low, high):
+        w[kr.WEAR_BAR, c + ONE] += w[kr.RIGHT_WEAR, c]
+        w[kr.EARLY_BAR, c + ONE] += w[kr.RIGHT_EARLY, c]
+
+
+# ---------------------------------------------------------------------------------- labels
+
+
+@inlined
+def label(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> float:
+    """Probability of the recorded causes given an early failure in each cell, into LABELLED.
+
+    Returns the same given wear-out. Between roots a cell's early failures are shared out by the fall of
+    log survival, within a root by -dE/dF_m dF_m.
+    """
+    w, at = room.w, given.spans[i, kr.LABEL]
+    if at < 0:
+        for c in range(low, high):
+            w[kr.LABELLED, c] = 1.0
+        return 1.0
+    width, roots = parameters.median.shape[1], given.layout.shape[0]
+    for r in range(roots):
+        for m in range(given.layout[r, 0]):
+            _part(i, r, m, parameters, room, given.layout[r, 1], low, high)
+    error, chance = parameters.scalars[kr.ERROR], given.labels[at, kr.CHANCE]
+    for c in range(low, high):
+        total, named = TINY, 0.0
+        for r in range(roots):
+            fall = max(np.log(room.root[r, c]) - np.log(room.root[r, c + ONE]), 0.0)
+            every, wanted = _within(room.parts, given.labels[at], r, given.layout[r, 0], width, c)
+            total += fall
+            named += fall * wanted / every
+        w[kr.LABELLED, c] = (1.0 - error) * named / total + error * chance
+    return (1.0 - error) * given.labels[at, kr.WEAR_NAMED] + error * chance
+
+
+@cells
+def _part(i: int, r: int, m: int, parameters: Parameters, room: Room, patterns: int, low: int, high: int) -> None:
+    """Failures by slot m of root r in each cell, up to a factor that its slots share."""
+    width, left_out, w = parameters.median.shape[1], room.left_out[m, r], room.w
+    part = room.parts[r * width + m]
+    for c in range(low, high):
+        part[c] = 0.0
+    for p in range(patterns):
+        _moments_times(parameters.moments[r, i], left_out, p, width, w[kr.REST], low, high)
+        step = room.step[r, p, m]
+        for c in range(low, high):
+            part[c] -= w[kr.REST, c] * step[c]
+    for c in range(low, high):
+        part[c] = max(part[c], 0.0)
+
+
+@cells
+def _moments_times(moment: Table, products: Table, p: int, width: int, out: Table, low: int, high: int) -> None:
+    for c in range(low, high):
+        out[c] = 0.0
+    for q in range(p << width, (p + 1) << width):
+        for c in range(low, high):
+            out[c] += moment[q] * products[q, c]
+
+
+@cells
+def _within(parts: Table, labels: Table, r: int, slots: int, width: int, c: int) -> tuple[float, float]:
+    """All failures and the named ones of a root in cell c."""
+    every, wanted = TINY, 0.0
+    for m in range(slots):
+        part = parts[r * width + m, c]
+        every += part
+        wanted += labels[kr.MARKS + r * width + m] * part
+    return every, wanted
+
+
+@inlined
+def label_back(
+    i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, wear: float, wear_label: float,
+    bars: Parameters,
+) -> None:  # fmt: skip
+    """Derivatives from LABEL_BAR (cell) and from `wear`, that to ln of the wear-out label."""
+    w, at, roots = room.w, given.spans[i, kr.LABEL], given.layout.shape[0]
+    labels, width = given.labels[at], parameters.median.shape[1]
+    error, chance = parameters.scalars[kr.ERROR], labels[kr.CHANCE]
+    to_error = wear / wear_label * (chance - labels[kr.WEAR_NAMED]) if wear != 0.0 else 0.0
+    for c in range(low, high):
+        bar = w[kr.LABEL_BAR, c] / w[kr.LABELLED, c]
+        named = (w[kr.LABELLED, c] - error * chance) / (1.0 - error)
+        to_error += bar * (chance - named)
+        total = TINY
+        for r in range(roots):
+            total += max(np.log(room.root[r, c]) - np.log(room.root[r, c + ONE]), 0.0)
+        bar *= (1.0 - error) / total
+        for r in range(roots):
+            young, old = room.root[r, c], room.root[r, c + ONE]
+            fall = np.log(young) - np.log(old)
+            every, wanted = _within(room.parts, labels, r, given.layout[r, 0], width, c)
+            if fall >= 0.0:
+                to_fall = bar * (wanted / every - named)
+                room.root_bar[r, c] += to_fall / young
+                room.root_bar[r, c + ONE] -= to_fall / old
+            to_share = bar * max(fall, 0.0) / every
+            for m in range(given.layout[r, 0]):
+                mark = labels[kr.MARKS + r * width + m]
+                counted = 1.0 if room.parts[r * width + m, c] > 0.0 else 0.0
+                room.parts[r * width + m, c] = counted * to_share * (mark - wanted / every)
+    bars.scalars[kr.ERROR] += to_error
+    for r in range(roots):
+        for m in range(given.layout[r, 0]):
+            _part_back(i, r, m, parameters, room, given.layout[r, 1], low, high, bars)
+
+
+@cells
+def _part_back(
+    i: int, r: int, m: int, parameters: Parameters, room: Room, patterns: int, low: int, high: int, bars: Parameters
+) -> None:
+    """From the derivatives that `label_back` left in the rows of parts."""
+    width, left_out, rest = parameters.median.shape[1], room.left_out[m, r], room.w[kr.REST]
+    part, left_out_bar, moment = room.parts[r * width + m], room.left_out_bar[m, r], parameters.moments[r, i]
+    for p in range(patterns):
+        step, step_bar = room.step[r, p, m], room.step_bar[r, p, m]
+        _moments_times(moment, left_out, p, width, rest, low, high)
+        for c in range(low, high):
+            step_bar[c] -= part[c] * rest[c]
+        for q in range(p << width, (p + 1) << width):
+            total = 0.0
+            for c in range(low, high):
+                total -= part[c] * step[c] * left_out[q, c]
+                left_out_bar[q, c] -= part[c] * step[c] * moment[q]
+            bars.moments[r, i, q] += total

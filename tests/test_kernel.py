@@ -1,0 +1,248 @@
+"""The compiled sum over cells against its plain definition in `likelihood`, and by itself."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytensor
+import pytest
+from builders import effect, fixed, measure, priors, quantity
+from pytensor.graph.replace import clone_replace
+from scipy import special
+from test_likelihood import MODE, draws_of, plain, records
+
+from riskmodel import vectormath
+from riskmodel.cells import AgeGrid, CellData
+from riskmodel.fused import run_kernel
+from riskmodel.model import LifeSettings, build_model
+
+GRID = LifeSettings(grid=AgeGrid(cells=48))
+
+
+def with_everything(p=None, count=14, seed=1):
+    """Records with an interval, a verified measure, several labels, readings capped and far below. Invented data."""
+    r = records(count, p, seed=seed)
+    r.sections["age_lower"][0], r.sections["age_upper"][0] = 2.0, 7.5
+    r.sections["age_in_service"][0], r.sections["age_removed"][0] = 12.0, np.nan
+    r.sections["named"][0, 0], r.sections["named"][0, -1] = True, True
+    r.sections["named"][1, 1] = True
+    r.sections["verified"][1, 0], r.sections["required"][1, 0] = True, 1.0
+    r.readings = r.readings.isel(reading=(r.readings["section_index"].values != 0) | (r.readings["age"].values < 7.0))
+    top = r.readings["z"].max()
+    status = r.readings["status"].values.astype("U9")
+    status[np.arange(len(status)) % 4 == 1] = "capped"
+    section = r.readings["section_index"].values
+    status[[np.flatnonzero(section == i)[-1] for i in set(section[section % 3 == 2])]] = "far_below"
+    r.readings = r.readings.assign(status=("reading", status), z=r.readings["z"].clip(max=top))
+    return r
+
+
+def without(r, **changes):
+    """The same records with other values of some columns."""
+    out = SimpleNamespace(**vars(r))
+    out.sections = r.sections.assign({k: r.sections[k].copy(data=np.full(r.sections[k].shape, v)) for k, v in changes.items()})
+    return out
+
+
+def slowed():
+    """Hazard ratios (patterns), a score shift, and a measure on the wear-out age: states of unknown measures."""
+    return priors(
+        measures=(
+            measure("pre_survey", [effect(["support_loss"], 0.5, "hazard_ratio"), effect(["reflective_cracking"], 0.6)]),
+            measure(
+                "prompt_sawing", [effect(["random_cracking"], 0.4)], time_ratio=quantity("lognormal", np.log(1.1), 0.1),
+                score_shift={"workmanship": quantity("normal", 0.4, 0.2)},
+            ),
+        )
+    )  # fmt: skip
+
+
+def on_path(path: str, stretch: float = 0.04):
+    r = with_everything()
+    r.condition = replace(r.condition, path=path, stretch=stretch)
+    return r, priors()
+
+
+def hard():
+    p = priors(removal_lag=fixed(0.0))
+    r = with_everything(p)
+    r.sections["age_in_service"][0] = 5.0  # between the bounds of its age at failure
+    return r, p
+
+
+def bare():
+    p = plain()
+    r = records(10, p)
+    return r, p
+
+
+CASES = {
+    "everything": lambda: (with_everything(), priors()),
+    "hazard ratios, score shifts, time ratios": lambda: (with_everything(slowed()), slowed()),
+    "no mechanisms": bare,
+    "no readings": lambda: (records(10, surveys=False), priors()),
+    "power path on the index": lambda: on_path("power_y"),
+    "power path on the index, no stretch": lambda: on_path("power_y", 0.0),
+    "reverse S": lambda: on_path("reverse_s"),
+    "removal at the threshold": hard,
+    "no labels": lambda: (without(with_everything(), named=False), priors()),
+    "no late entry": lambda: (without(with_everything(), age_entry=0.0), priors()),
+    "one section": lambda: (records(1), priors()),
+}
+
+
+def evaluator(model):
+    """Values by section, total and gradient as a function of the free variables."""
+    free = [v.clone() for v in model.value_vars]
+    outputs = [model.riskmodel_per_section, model.potentials[0]]
+    per_section, total = clone_replace(outputs, dict(zip(model.free_RVs, free, strict=True)))
+    gradient = pytensor.grad(total, free, disconnected_inputs="ignore")
+    run = pytensor.function(free, [per_section, total, *gradient], mode=MODE, on_unused_input="ignore")
+    names = [v.name for v in model.free_RVs]
+
+    def evaluate(values):
+        by_section, whole, *slopes = run(*(values[n] for n in names))
+        return by_section, float(whole), dict(zip(names, slopes, strict=True))
+
+    return evaluate
+
+
+@pytest.fixture(scope="module", params=CASES, ids=list(CASES))
+def pair(request):
+    """Compiled and plain evaluators of one case."""
+    r, p = CASES[request.param]()
+    compiled, definition = (build_model(r, p, settings=GRID, fused=f) for f in (True, False))
+    return SimpleNamespace(model=compiled, compiled=evaluator(compiled), definition=evaluator(definition))
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_values_and_gradients_equal_the_definition(pair, seed):
+    """To 1e-9 in every section, and to 1e-9 of the largest element of every gradient."""
+    values = draws_of(pair.model, seed)
+    found, whole, slopes = pair.compiled(values)
+    expected, total, gradients = pair.definition(values)
+    np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-9)
+    assert whole == pytest.approx(total, rel=1e-10)
+    for name, gradient in gradients.items():
+        scale = max(1.0, float(np.abs(gradient).max()))
+        np.testing.assert_allclose(slopes[name], gradient, rtol=1e-9, atol=1e-9 * scale, err_msg=name)
+
+
+FAR = [
+    {"noise": 0.3, "start_spread": 0.01, "wear_out_shape": 12.0},
+    {"noise": 30.0, "start_spread": 15.0, "kappa": 5.0, "removal_lag": 0.05},
+    {"wear_out_common": -2.0, "early_failure": 1e-6, "label_error": 1e-6},
+    {"wear_out_common": 2.0, "early_failure": 0.999, "removal_lag": 60.0, "kappa": 0.3},
+    {"score_effect_part": 8.0, "share_offset": 4.0, "age_shape": 9.0, "age_median": 0.4},
+]
+
+
+@pytest.mark.parametrize("far", FAR, ids=[" ".join(f) for f in FAR])
+def test_far_from_the_prior_it_agrees_and_is_finite(pair, far):
+    """Values many standard deviations out, as a sampler tries them in its first steps."""
+    values = draws_of(pair.model, 6)
+    values |= {k: np.full_like(values[k], v) for k, v in far.items() if k in values}
+    found, _, slopes = pair.compiled(values)
+    assert np.isfinite(found).all()
+    assert all(np.isfinite(slope).all() for slope in slopes.values())
+    np.testing.assert_allclose(found, pair.definition(values)[0], rtol=1e-6, atol=1e-6)
+
+
+def kernel_case():
+    """Arguments of the kernel for the case with everything and patterns."""
+    from riskmodel import fused
+
+    p = slowed()
+    model = build_model(with_everything(p), p, settings=GRID)
+    node = next(v.owner for v in pytensor.graph.traversal.ancestors([model.potentials[0]])
+                if v.owner is not None and isinstance(v.owner.op, fused.WeightedTotal))  # fmt: skip
+    run = pytensor.function(model.free_RVs, node.inputs[:7], mode=MODE, on_unused_input="ignore")
+    values = draws_of(model, 3)
+    parameters = [np.array(a) for a in run(*(values[v.name] for v in model.free_RVs))]
+    return parameters, [c.data for c in node.inputs[8:]]
+
+
+def test_every_derivative_agrees_with_finite_differences():
+    """Central differences of the kernel itself, one element of each array that is not zero."""
+    parameters, given = kernel_case()
+    share = np.linspace(0.5, 1.5, len(given[4]))
+    _, bars = run_kernel(parameters, share, given, wanted=True)
+    rng = np.random.default_rng(5)
+    for n, (array, bar) in enumerate(zip(parameters, bars, strict=True)):
+        for place in rng.choice(np.flatnonzero(np.abs(bar).ravel() > 1e-6 * np.abs(bar).max()), 6):
+            step = 1e-6 * max(1.0, abs(array.flat[place]))
+            sides = []
+            for sign in (1, -1):
+                moved = [a.copy() for a in parameters]
+                moved[n].flat[place] += sign * step
+                sides.append(share @ run_kernel(moved, share, given, wanted=False)[0])
+            assert bar.flat[place] == pytest.approx((sides[0] - sides[1]) / (2 * step), rel=1e-4, abs=1e-4), (n, place)
+
+
+def test_sections_do_not_touch_each_other():
+    """The derivative of a total with weight 0 elsewhere is that of the section alone."""
+    parameters, given = kernel_case()
+    count = len(given[4])
+    everyone, whole = run_kernel(parameters, np.ones(count), given, wanted=True)
+    parts = [run_kernel(parameters, row, given, wanted=True) for row in np.eye(count)]
+    for sums, _ in parts:
+        np.testing.assert_array_equal(sums, everyone)
+    for n, bar in enumerate(whole):
+        np.testing.assert_allclose(sum(bars[n] for _, bars in parts), bar, rtol=1e-10, atol=1e-10)
+
+
+def test_the_order_of_the_sections_does_not_matter():
+    r, p = with_everything(count=12), priors(groups=())
+    order = np.random.default_rng(4).permutation(12)
+    turned = SimpleNamespace(sections=r.sections.isel(section=order), readings=r.readings, condition=r.condition)
+    turned.readings = r.readings.assign(section_index=("reading", np.argsort(order)[r.readings["section_index"].values]))
+    turned.readings = turned.readings.isel(reading=np.argsort(turned.readings["section_index"].values, kind="stable"))
+    first, second = (build_model(x, p, settings=GRID) for x in (r, turned))
+    values = draws_of(first, 1)
+    a, total, slopes = evaluator(first)(values)
+    b, again, turned_slopes = evaluator(second)(values)
+    np.testing.assert_allclose(a[order], b, rtol=1e-12)
+    assert total == pytest.approx(again, rel=1e-12)
+    for name, slope in slopes.items():
+        np.testing.assert_allclose(slope, turned_slopes[name], rtol=1e-9, atol=1e-9)
+
+
+def test_the_span_of_cells_is_the_mask():
+    for r in (with_everything(), records(30, seed=8)):
+        data = CellData.of(r, AgeGrid())
+        cell = np.arange(data.grid.cells)
+        np.testing.assert_array_equal(
+            (cell >= data.span[:, :1]) & (cell < data.span[:, 1:]), data.mask == 0.0
+        )
+
+
+def test_the_compiled_back_end_agrees_with_python():
+    """The same numbers through PyTensor's compiled back end as through the plain one."""
+    model = build_model(with_everything(count=6), priors(), settings=GRID)
+    values = draws_of(model, 1)
+    run = pytensor.function(model.free_RVs, [model.riskmodel_per_section, model.potentials[0]], mode="NUMBA",
+                            on_unused_input="ignore")  # fmt: skip
+    by_section, whole = run(*(values[v.name] for v in model.free_RVs))
+    expected, total, _ = evaluator(model)(values)
+    np.testing.assert_allclose(by_section, expected, rtol=1e-12)
+    assert float(whole) == pytest.approx(total, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("function", "reference", "at"),
+    [
+        (vectormath.exp, np.exp, np.linspace(-689.0, 709.0, 4001)),
+        (vectormath.expm1, np.expm1, np.concatenate([-np.geomspace(1e-300, 700.0, 2000), np.linspace(-2, 2, 2001)])),
+        (vectormath.log, np.log, np.concatenate([np.geomspace(1e-300, 1e300, 2000), np.linspace(0.5, 2.0, 2001)])),
+        (vectormath.erfcx, special.erfcx, np.concatenate([np.linspace(0.0, 10.0, 2001), np.geomspace(10, 1e9, 2000)])),
+    ],
+    ids=["exp", "expm1", "log", "erfcx"],
+)
+def test_elementary_functions_agree_with_numpy_and_scipy(function, reference, at):
+    np.testing.assert_allclose([function(float(x)) for x in at], reference(at), rtol=1e-14, atol=0)
+
+
+def test_not_a_number_stays_so():
+    assert all(np.isnan(f(np.nan)) for f in (vectormath.exp, vectormath.expm1, vectormath.log, vectormath.erfcx))
