@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from .deletion import RESAMPLES, Deletion, Line, Sightings, draw_lines, usual_deletions, validate_deletions
 from .errors import Fault, RiskModelWarning, StoreError
 from .measures import CURRENT_PRACTICE
+from .notebook import facts
 from .outcomes import extrapolated, quantities, values
 from .records import Records
 
@@ -157,6 +158,17 @@ class Exclusion:
     def quantity(self, name: str) -> LifeShift:
         """A quantity of the life distribution."""
         return next(shift for shift in self.life if shift.name == name)
+
+    def _repr_html_(self) -> str:
+        lines = [(line.words, *_said(line.age, "years"), *_said(line.shift, "moved")) for line in self.lines]
+        life = [(s.name, *_said(s.with_early, "with"), *_said(s.without_early, "without"), *_said(s.gain, "gain"))
+                for s in self.life]  # fmt: skip
+        return facts("Lines reach the threshold", lines) + facts("Life with and without the early mechanisms", life)
+
+
+def _said(ends: tuple[float, float, float], what: str) -> tuple[str]:
+    value, lower, upper = ends
+    return (f"{what} {value:.3g}" + (f" ({lower:.3g} to {upper:.3g})" if np.isfinite([lower, upper]).all() else ""),)
 
 
 def exclude(

@@ -391,7 +391,7 @@ STAGES = (
 OUTER = (
     *("__main__", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
     "printing",
-    *("exclusionwords", "figures", "layout"),
+    *("exclusionwords", "figures", "layout", "notebook"),
     *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
 )
 
