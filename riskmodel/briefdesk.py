@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import importlib.util
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .exclusion import exclude_where_possible
 from .report import census_lines
-from .store import load_table, versions
+from .store import digest_of, file_digest, load_table, versions
 
 if TYPE_CHECKING:
     from .brief import Material
     from .stages import Desk
 
-__all__ = ["FIGURES", "PAGE", "gather"]
+__all__ = ["FIGURES", "PAGE", "gather", "page_digest"]
 
 PAGE = "brief.html"
 ASKED = "tables/information.csv"
@@ -70,3 +71,15 @@ def _tables(desk: Desk) -> dict[str, Path]:
 
 def _provenance(desk: Desk) -> dict[str, Any]:
     return {"command": desk.command, "seed": desk.study.seed, "versions": versions(), "inputs": desk.digests}
+
+
+def page_digest() -> str:
+    """Digest of what shapes the page, and whether its chart can move."""
+    here = Path(__file__).parent
+    files = [
+        here / "figures.py",
+        here / "briefdesk.py",
+        *(f for f in (here / "brief").rglob("*.*") if f.suffix != ".pyc"),
+    ]
+    drawing = importlib.util.find_spec("vl_convert") is not None
+    return digest_of([{f.relative_to(here).as_posix(): file_digest(f) for f in sorted(files)}, drawing])

@@ -11,7 +11,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import PercentFormatter, StrMethodFormatter
+from matplotlib.ticker import FuncFormatter, MaxNLocator, PercentFormatter
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -281,7 +281,7 @@ def plot_frontier(ax: Axes, frontier: pd.DataFrame, *, money: str) -> Axes:
     ----------
     ax : Axes
     frontier : DataFrame
-        Columns `words`, `extra_first_cost`, `years_gained`, `status` (`frontier` for those on the line).
+        Columns `words`, `extra_first_cost`, `years_gained`, `status` (`on the frontier` for those on the line).
     money : str
         What costs are stated in.
 
@@ -289,7 +289,7 @@ def plot_frontier(ax: Axes, frontier: pd.DataFrame, *, money: str) -> Axes:
     -------
     Axes
     """
-    on = (frontier["status"] == "frontier").to_numpy()
+    on = (frontier["status"] == "on the frontier").to_numpy()
     cost, years = (frontier[name].to_numpy(float) for name in ("extra_first_cost", "years_gained"))
     order = np.flatnonzero(on)[np.argsort(cost[on], kind="stable")]
     ax.plot(cost[order], years[order], color=CURVES[1][0], linewidth=2, marker="o", label="nothing else gains as much")
@@ -300,13 +300,21 @@ def plot_frontier(ax: Axes, frontier: pd.DataFrame, *, money: str) -> Axes:
         side = "left" if cost[i] <= middle else "right"
         ax.annotate(str(frontier["words"].iloc[i]), (cost[i], years[i]), fontsize=8, ha=side,
                     xytext=(6 if side == "left" else -6, 6), textcoords="offset points")  # fmt: skip
-    ax.set(xlabel=f"Extra first cost, {money}", ylabel="Years gained within the horizon")
-    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.set(ylabel="Years gained within the horizon")
+    _money_axis(ax, "Extra first cost", money, float(np.abs(cost).max()))
     ax.margins(x=0.08, y=0.18)
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(alpha=0.3)
     ax.legend(frameon=False, fontsize=8, loc="lower right")
     return ax
+
+
+def _money_axis(ax: Axes, words: str, money: str, largest: float) -> None:
+    """Amounts along the axis in units, thousands or millions, few enough to be read."""
+    unit, name = next((u, n) for u, n in ((1e6, "million "), (1e3, "thousand "), (1.0, "")) if largest >= u or u == 1.0)
+    ax.xaxis.set_major_locator(MaxNLocator(6))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value / unit:g}".replace("-", "\N{MINUS SIGN}")))
+    ax.set_xlabel(f"{words}, {name}{money}")
 
 
 def plot_acceptability(ax: Axes, acceptability: pd.DataFrame, *, money: str) -> Axes:
@@ -335,8 +343,8 @@ def plot_acceptability(ax: Axes, acceptability: pd.DataFrame, *, money: str) -> 
         best = (first == words).reindex(wide.index, fill_value=False).to_numpy()
         ax.plot(wide.index, wide[words], color=colour, linestyle=dash, linewidth=2, label=words)
         ax.plot(wide.index[best], wide[words][best], color=colour, linestyle="none", marker=mark, markersize=4)
-    ax.set(xlabel=f"What a section-year is worth, {money}", ylabel="Chance of being the best buy", ylim=(0, 1))
-    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.set(ylabel="Chance of being the best buy", ylim=(0, 1))
+    _money_axis(ax, "What a section-year is worth", money, float(wide.index.max()))
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", alpha=0.3)

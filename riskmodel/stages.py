@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
@@ -15,7 +14,7 @@ import pandas as pd
 import xarray as xr
 
 from . import __version__
-from .briefdesk import FIGURES, PAGE, gather
+from .briefdesk import FIGURES, PAGE, gather, page_digest
 from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
 from .records import Records, Vocabulary, census_table, read_planned, read_records
@@ -31,11 +30,9 @@ __all__ = ["STAGES", "Desk", "Stage", "stage_keys"]
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
-FIT, READINGS, MOVED = CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
+CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
 
-PART = 200
-"""Draws of a simulation that only a check needs."""
 COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
 
 Outputs = dict[str, str]
@@ -314,29 +311,14 @@ def _tables(desk: Desk) -> Outputs:
 def _criticise(desk: Desk) -> Outputs:
     if desk.records is None:
         return {}
-    from .criticism import draw_replicas, fit_table, moved_table, readings_table
-    from .simulate import programme_from_records, simulate
+    from .criticism import criticise
 
-    study, records, posterior = desk.study, desk.records, desk.calibration.posterior
-    own = desk.simulation
-    if study.programme is not None:  # the records' own sections are not the programme
-        own = simulate(
-            posterior, programme_from_records(records.sections, desk.priors), desk.priors, portfolios=(),
-            **study.life, seed=study.seed, samples=PART,
-        )  # fmt: skip
-    replicas = draw_replicas(posterior, records, desk.priors, seed=study.seed)
-    tables = {
-        FIT: fit_table(posterior, own, records, replicas),
-        READINGS: readings_table(replicas, seed=study.seed),
-        MOVED: moved_table(
-            desk.calibration.tree["prior"].to_dataset(),
-            desk.simulation,
-            desk.programme,
-            desk.priors,
-            score_shift=study.score_shift,
-        ),
-    }
-    return {name: write_table(table.assign(basis=desk.basis), desk.staging / name) for name, table in tables.items()}
+    study = desk.study
+    tables = criticise(
+        desk.calibration, desk.simulation, desk.programme, desk.records, desk.priors, score_shift=study.score_shift
+    )
+    files = {f"tables/{name}.csv": table.assign(basis=desk.basis) for name, table in tables.items()}
+    return {name: write_table(table, desk.staging / name) for name, table in files.items()}
 
 
 def _brief(desk: Desk) -> Outputs:
@@ -424,7 +406,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "tables": [],
         "criticism": [],
         "report": [study.title, study.agency],
-        "brief": [study.title, study.agency, _page_digest()],
+        "brief": [study.title, study.agency, page_digest()],
     }
     keys: dict[str, str] = {}
     core = _core_digest()
@@ -434,18 +416,6 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         code = core if stage.name not in ("report", "brief") else file_digest(Path(__file__).with_name("report.py"))
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
-
-
-def _page_digest() -> str:
-    """Digest of what shapes the page, and whether its chart can move."""
-    here = Path(__file__).parent
-    files = [
-        here / "figures.py",
-        here / "briefdesk.py",
-        *(f for f in (here / "brief").rglob("*.*") if f.suffix != ".pyc"),
-    ]
-    drawing = importlib.util.find_spec("vl_convert") is not None
-    return digest_of([{f.relative_to(here).as_posix(): file_digest(f) for f in sorted(files)}, drawing])
 
 
 def _core_digest() -> str:

@@ -301,7 +301,8 @@ def test_without_the_charting_library_the_page_says_so(material: Material, monke
         ((0.4321, 0.43204, 0.43216), "0.4321 (0.4320 to 0.4322)"),
         ((8.25, float("nan"), float("nan")), "8.25"),
         ((float("nan"),) * 3, ""),
-        ((0.0, 0.0, 0.0), "0.0 (0.0 to 0.0)"),
+        ((0.0, 0.0, 0.0), "0"),
+        ((3.2, 3.2, 3.2), "3.20"),
     ],
 )
 def test_a_number_has_two_significant_digits_of_its_interval(ends: tuple[float, float, float], text: str) -> None:

@@ -17,17 +17,10 @@ from builders import priors
 from generator import Generator, truth_of
 
 from riskmodel.condition import PATHS, Condition
-from riskmodel.criticism import (
-    Replicas,
-    draw_replicas,
-    fit_table,
-    moved_table,
-    path_at,
-    readings_table,
-    residual_ranks,
-)
+from riskmodel.criticism import fit_table, moved_table, readings_table, residual_ranks
 from riskmodel.measures import Portfolio
 from riskmodel.priordraws import prior_draws
+from riskmodel.replicas import Replicas, draw_replicas, path_at
 from riskmodel.simulate import programme_from_records, simulate
 
 SECTIONS, SAMPLES = 300, 120

@@ -22,6 +22,8 @@ NO_COSTS = (
 )
 MOST_REASONS = 6
 SETTLED = 0.95
+NO_PRICE, NO_EFFECT = "not first even free of charge", "no effect of this kind is enough"
+"""Words of the table of robustness for a measure that nothing brings to the first place."""
 
 
 @dataclass(frozen=True)
@@ -202,7 +204,8 @@ def _overturned(material: Material, chosen: Recommendation) -> Iterator[str]:
         yield f"{_capital(str(row['kind']))}, {_to(material, row)}."
     for row in rows_of(table[table["kind"] == "switching value"].head(MOST_REASONS)):
         yield f"The first place changes at {_to(material, row)}."
-    for row in rows_of(table[table["kind"] == "what it takes"].head(MOST_REASONS)):
+    possible = ~(table["setting"].str.contains(NO_PRICE) & table["setting"].str.contains(NO_EFFECT))
+    for row in rows_of(table[(table["kind"] == "what it takes") & possible].head(MOST_REASONS)):
         yield f"To be first alone, {material.words(str(row['setting']))}."
 
 

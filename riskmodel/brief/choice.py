@@ -148,7 +148,7 @@ def _frontier(material: Material, edge: pd.DataFrame) -> Picture:
 
 
 def _acceptability(material: Material, accepted: pd.DataFrame) -> Picture:
-    money = str(accepted["money"].iloc[0])
+    money = str(accepted["money"].iloc[0]).removesuffix(" a section")
     shown = accepted.assign(words=[broken(material.words(str(name)), 34) for name in accepted["portfolio"]])
     best = accepted[accepted["on_frontier"] == "yes"].sort_values("payment_per_section_year")
     first = best.drop_duplicates("portfolio")

@@ -105,8 +105,8 @@ def known(value: float, lower: float = math.nan, upper: float = math.nan) -> str
     if math.isnan(value):
         return ""
     places = places_for(lower, upper, value)
-    if math.isnan(lower) or math.isnan(upper):
-        return plain(value, places)
+    if math.isnan(lower) or math.isnan(upper) or lower == upper:
+        return plain(value, places) if value else "0"
     return f"{plain(value, places)} ({plain(lower, places)} to {plain(upper, places)})"
 
 
