@@ -29,6 +29,10 @@ from .trust import trust_section
 __all__ = ["Page", "build_page"]
 
 LIFE, HEADING = "life", "How long overlays last"
+MOVING = (
+    "Share of the programme in good order against age, under current practice and with what is required, each with its "
+    "90 % band. The sentence before it and the table after it say the same in numbers."
+)
 NO_CHART = (
     "The curve above stands still: the charting library is not installed. `pip install overlay-riskmodel[page]`, then "
     "run the study again, and it follows the switches. The numbers below follow them in any case."
@@ -72,7 +76,7 @@ def build_page(material: Material) -> Page:
         figures |= files
         # the picture escapes its own texts
         drawn[picture.name] = Markup(picture.markup(files[f"{picture.name}.svg"]))
-    chart = _chart(material, view, still) if can_draw() else None
+    chart = _chart(material, view) if can_draw() else None
     html = (
         _environment()
         .get_template("page.html.j2")
@@ -142,10 +146,9 @@ def _switches(material: Material) -> list[dict[str, str]]:
     return [{"key": name, "words": material.words(name), "label": labels.get(name, "")} for name in material.measures]
 
 
-def _chart(material: Material, view: LifeView, still: Picture) -> LiveChart:
-    return live_chart(
-        horizon=float(view.ages[-1]), observed_to=material.observed_to, asked=view.start_age, description=still.alt
-    )
+def _chart(material: Material, view: LifeView) -> LiveChart:
+    horizon = float(view.ages[-1])
+    return live_chart(horizon=horizon, observed_to=material.observed_to, asked=view.start_age, description=MOVING)
 
 
 def _data(view: LifeView, chart: LiveChart | None) -> dict[str, Any]:

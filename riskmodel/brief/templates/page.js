@@ -52,18 +52,18 @@
   };
 
   const start = async ({ key, age }) => {
-    const place = document.getElementById("live");
+    const place = document.getElementById("live"), figure = document.getElementById("moving");
     if (!place || !data.chart || typeof vegaEmbed !== "function") return;
     data.chart.data.find((set) => set.name === "curves").values = curves(key);
     data.chart.signals.find((signal) => signal.name === "asked").value = age;
-    place.hidden = false;
+    figure.hidden = false;  // a hidden place has no width
     try {
       const options = { mode: "vega", renderer: "svg", actions: false, defaultStyle: false, tooltip: false };
       chart = (await vegaEmbed(place, data.chart, options)).view;
       document.getElementById("still").hidden = true;
       await draw(asked());
     } catch (error) {
-      place.hidden = true;
+      figure.hidden = true;
       throw error;
     }
   };
