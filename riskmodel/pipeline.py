@@ -10,7 +10,7 @@ import contextlib
 import shutil
 import time
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -34,7 +34,7 @@ from .store import (
 )
 from .study import Study
 
-__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "results_folder", "run_study", "show_results"]
+__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "open_results", "results_folder", "run_study", "show_results"]
 
 SCHEMA = 1
 PROVENANCE = "provenance.json"
@@ -308,6 +308,42 @@ def _held(folder: Path) -> Iterator[None]:
         if new:
             folder.rmdir()
         raise
+
+
+def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str]) -> Desk:
+    """Inputs and finished results of a study, for what is asked of them afterwards.
+
+    Parameters
+    ----------
+    study : Study
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+    needs : sequence of str
+        Names of the stages whose files are read.
+
+    Raises
+    ------
+    StoreError
+        When there are no results, they are another study's, or older than what they were made from.
+    """
+    folder = results_folder(study, out)
+    _mend(folder)
+    ledger = _Ledger.read(folder, study)
+    if not ledger.content:
+        raise StoreError(f"there are no results in {folder.name} yet. Make them with `riskmodel run`.")
+    desk = Desk(study, folder / STAGING, progress=lambda done, total, text: None)
+    desk.read_inputs()
+    keys = stage_keys(study, desk.priors)
+    for stage in STAGES:
+        if stage.name in needs:
+            if not ledger.stands(stage, keys[stage.name]):
+                raise StoreError(
+                    f"the results in {folder.name} were made from other inputs, settings or another riskmodel than "
+                    f"now, or a file was changed ({', '.join(stage.outputs)}). "
+                    "Bring them up to date with `riskmodel run`."
+                )
+            desk.place(stage, folder, ledger.entry(stage))
+    return desk
 
 
 def show_results(study: Study, out: Path | None = None) -> str:

@@ -333,6 +333,9 @@ STAGES = (
 OUTER = (
     *("__main__", "amounts", "answers", "ask", "cli", "figures", "layout", "options", "pipeline", "preview"),
     *("questions", "report", "scaffold", "store", "study"),
+    # asked of finished results
+    *("firstsigns", "information", "newsections", "trial", "trialcommand", "trialdesk", "trialfit", "trialvalue"),
+    "trialwords",
 )
 
 
