@@ -163,8 +163,9 @@ def evsi(
     those of the decision, weighted by the likelihood of each data set, so nothing is fitted again and any
     likelihood serves. Weights are Pareto-smoothed where fewer than 100 draws would carry a data set
     (Vehtari et al. 2024, JMLR 25(72); page not seen). The draw that made a data set is left out of it, and
-    the spread of the re-weighted means is reduced by the part that is noise of the weights: the matching
-    of variances of Heath et al. (2018, Medical Decision Making 38(2), 163-173; page not seen).
+    the spread of the re-weighted means is reduced by the part that is noise of the weights, so that it matches
+    the variance that the data explain: the matching of moments of Heath et al. (2018, Medical Decision Making
+    38(2), 163-173; page not seen). Where hardly any draw carries a data set little of the spread remains.
     """
     benefit = _validated(net_benefit)
     weights, ess, pareto_k = _weights(np.asarray(log_likelihood, float), np.asarray(origin, int))
@@ -377,11 +378,11 @@ class _Reweighted:
         weights = self.weights[np.ix_(rows, kept)]
         weights = weights / weights.sum(axis=1, keepdims=True)
         found = weights @ difference
-        squares = weights**2
-        noise = squares @ difference**2 - 2.0 * found * (squares @ difference)
-        noise = (noise + found**2 * squares.sum(axis=1, keepdims=True)).mean(axis=0)
-        spread = found.var(axis=0)
-        part = np.clip((spread - noise) / np.where(spread > 0, spread, 1.0), 0.0, 1.0)
+        total, spread = difference.var(axis=0), found.var(axis=0)
+        # spread = true spread + noise, and noise = sum of squared weights x (total - true spread) on average
+        thin = np.square(weights).sum(axis=1).mean()
+        true = (spread - thin * total) / max(1.0 - thin, 1e-9)
+        part = np.clip(true / np.where(spread > 0, spread, 1.0), 0.0, 1.0)
         # the mean over data sets is known: that of the draws
         means = difference.mean(axis=0) + np.sqrt(part) * (found - found.mean(axis=0))
         return _inside(means, difference), float(part[int((spread * part).argmax())])

@@ -250,6 +250,7 @@ def value_of_trials(
     options = tuple(str(p) for p in net_benefit["portfolio"].values)
     if len(benefit) != draws.count:
         raise RiskModelError(f"net benefit has {len(benefit)} draws, the parameters have {draws.count}. Use the same.")
+    trial_profiles(design, sections, priors)  # refuses a design that does not fit before anything is worked out
     gains = benefit[:, _option(options, design.measure)] - benefit[:, _option(options, "current_practice")]
     present = np.unique(type_index(sections, priors))
     groups = parameter_groups(draws, priors, present)

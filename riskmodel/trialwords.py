@@ -108,7 +108,7 @@ def _trials(value: TrialValue, unit: str) -> Iterator[str]:
     for one in value.trials:
         yield (
             f"  {one.design.sections:>8}{one.design.years:>7}   {_pair(one.sample):<22}{figure(one.gain.value):<18}"
-            f"{figure(one.cost):<8}{figure(one.net.value):<8}{_percent(one.sample.switch)}"
+            f"{figure(one.cost):<8}{figure(one.net.value):<8}{_percent(one.sample.switch)}{' *' * _thin(one)}"
         )
 
 
@@ -137,10 +137,10 @@ def _verdict(value: TrialValue, unit: str) -> str:
 
 def _doubts(value: TrialValue) -> Iterator[str]:
     """What weakens the figures."""
-    thin = [one for one in value.trials if np.median(one.sample.ess) < FEW_DRAWS]
+    thin = [one for one in value.trials if _thin(one)]
     if thin:
         yield (
-            f"Re-weighting rests on few draws (median effective sample size under {FEW_DRAWS:.0f}) for "
+            f"* Re-weighting rests on few draws (median effective sample size under {FEW_DRAWS:.0f}) for "
             f"{_designs(thin)}: take these figures as rough, and run the study with more draws."
         )
     bad = [one for one in value.trials if (one.sample.pareto_k > TRUSTED_K).mean() > MANY]
@@ -150,6 +150,11 @@ def _doubts(value: TrialValue) -> Iterator[str]:
             f"{TRUSTED_K:g}) for {_designs(bad)}."
         )
     yield from (f"Broken law: {text}" for text in value.broken)
+
+
+def _thin(one: TrialResult) -> bool:
+    """Whether few draws carry what the trial would find."""
+    return bool(np.median(one.sample.ess) < FEW_DRAWS)
 
 
 def _designs(trials: list[TrialResult]) -> str:
