@@ -22,6 +22,8 @@ from .priors import PriorSet
 
 __all__ = ["NewLives", "RootMoments", "new_lives"]
 
+TINY = 1e-30
+
 
 @dataclass(frozen=True)
 class RootMoments:
@@ -40,15 +42,42 @@ class RootMoments:
     shape: np.ndarray
     speed: np.ndarray
 
-    def survival(self, ages: np.ndarray) -> np.ndarray:
-        """Survival of the root's mechanisms, (sample, section, age), at ages (age,) or (sample, age), years."""
-        log_ages = np.log(np.maximum(np.atleast_2d(ages), 1e-9))
-        exponent = self.shape[:, :, None] * (log_ages[:, None, :] - np.log(self.median)[:, :, None])
+    def failed(self, ages: np.ndarray) -> np.ndarray:
+        """F of each mechanism, (sample, pattern, mechanism, age), at ages (age,), years."""
+        log_ages = np.log(np.maximum(ages, 1e-9))
+        exponent = self.shape[:, :, None] * (log_ages - np.log(self.median)[:, :, None])
         hazard = LN2 * np.exp(np.minimum(exponent, 30.0))
-        failed = -np.expm1(-self.speed[:, :, :, None] * hazard[:, None])
-        rows = subset_products([failed[:, :, m] for m in range(failed.shape[2])], np.ones_like(failed[:, :, 0]))
-        products = np.stack(rows, axis=2)
-        return self.moments @ products.reshape(len(products), -1, products.shape[-1])
+        return -np.expm1(-self.speed[:, :, :, None] * hazard[:, None])
+
+    def survival(self, ages: np.ndarray) -> np.ndarray:
+        """Survival of the root's mechanisms, (sample, section, age), at ages (age,), years."""
+        failed = self.failed(ages)
+        return self.moments @ _products([failed[:, :, m] for m in range(failed.shape[2])], failed[:, :, 0])
+
+    def increments(self, edges: np.ndarray, middle: np.ndarray) -> np.ndarray:
+        """P(mechanism strikes in each cell, others of the root not before), (sample, section, mechanism, cell).
+
+        Parameters
+        ----------
+        edges : ndarray (cell + 1,), years
+        middle : ndarray (cell,), years
+            Where the other mechanisms of the root are taken.
+        """
+        step, at_middle = np.diff(self.failed(edges), axis=3), self.failed(middle)
+        count = step.shape[2]
+        numbers, out = np.arange(1 << count), []
+        for m in range(count):
+            factors = [step[:, :, j] if j == m else at_middle[:, :, j] for j in range(count)]
+            # only subsets that hold the mechanism change with its F
+            signed = self.moments * np.tile((numbers >> m) & 1, self.moments.shape[2] >> count)
+            out.append(np.maximum(-(signed @ _products(factors, step[:, :, 0])), 0.0))
+        return np.stack(out, axis=2)
+
+
+def _products(factors: Sequence[np.ndarray], like: np.ndarray) -> np.ndarray:
+    """Products of every subset of `factors` (sample, pattern, age), shape (sample, pattern * subset, age)."""
+    products = np.stack(subset_products(factors, np.ones_like(like)), axis=2)
+    return products.reshape(len(products), -1, products.shape[-1])
 
 
 @dataclass(frozen=True)
@@ -64,7 +93,9 @@ class NewLives:
         ln of the median age at wear-out of each row of `wear`.
     wear_weight : ndarray (sample, row)
     wear_shape : ndarray (sample,)
-    sections : int
+    applies : ndarray of bool (section, mechanism)
+    members : tuple of tuple of int
+        Mechanisms of each root.
     """
 
     roots: tuple[RootMoments, ...]
@@ -72,7 +103,20 @@ class NewLives:
     wear_log_median: np.ndarray
     wear_weight: np.ndarray
     wear_shape: np.ndarray
-    sections: int
+    applies: np.ndarray
+    members: tuple[tuple[int, ...], ...]
+
+    @property
+    def sections(self) -> int:
+        """Number of sections."""
+        return len(self.applies)
+
+    def of_draw(self, sample: int) -> NewLives:
+        """The lives at one draw alone."""
+        at = slice(sample, sample + 1)
+        roots = tuple(RootMoments(r.moments[at], r.median[at], r.shape[at], r.speed[at]) for r in self.roots)
+        rows = self.wear_log_median[at], self.wear_weight[at], self.wear_shape[at]
+        return NewLives(roots, self.wear, *rows, self.applies, self.members)
 
     def early_survival(self, ages: np.ndarray) -> np.ndarray:
         """P(no early mechanism has struck), (sample, section, age), at ages (age,), years."""
@@ -92,6 +136,22 @@ class NewLives:
         for row, section in enumerate(self.wear.section):
             out[:, section] += alive[:, row]
         return np.log(out)
+
+    def cause_shares(self, edges: np.ndarray, middle: np.ndarray) -> np.ndarray:
+        """Share of each cell's early failures that each mechanism causes, (sample, section, mechanism, cell).
+
+        Between roots a cell's failures are shared out by the fall of log survival, within a root by the
+        mechanisms' increments, as `likelihood` does.
+        """
+        out = np.zeros((len(self.wear_shape), *self.applies.shape, len(middle)))
+        total = np.full((len(out), self.sections, len(middle)), TINY)
+        for root, members in zip(self.roots, self.members, strict=True):
+            survival = np.maximum(root.survival(edges), TINY)
+            fall = np.maximum(-np.diff(np.log(survival), axis=2), 0.0)
+            parts = root.increments(edges, middle)
+            out[:, :, list(members)] = fall[:, :, None] * parts / (parts.sum(axis=2, keepdims=True) + TINY)
+            total += fall
+        return out / total[:, :, None]
 
     @cached_property
     def _plain(self) -> bool:
@@ -113,6 +173,7 @@ def new_lives(draws: Draws, sections: xr.Dataset, priors: PriorSet, *, nodes: in
     """
     inputs = Inputs.of(sections, priors, {})
     roots = tuple(_root(draws, priors, inputs, r, nodes) for r in range(len(inputs.roots)))
+    members = tuple(root.mechanisms for root in inputs.roots)
     mixture = inputs.wear
     log_median = np.log(draws["wear_out_median"])[:, inputs.types]
     for d, driver in enumerate(priors.drivers):
@@ -120,10 +181,10 @@ def new_lives(draws: Draws, sections: xr.Dataset, priors: PriorSet, *, nodes: in
             log_median = log_median + np.outer(draws["driver_coefficient"][:, d], inputs.drivers[:, d])
     if not mixture.stretch.any():
         weight = np.ones((draws.count, inputs.sections))
-        return NewLives(roots, mixture, log_median, weight, draws["wear_out_shape"], inputs.sections)
+        return NewLives(roots, mixture, log_median, weight, draws["wear_out_shape"], inputs.applies, members)
     rows = log_median[:, mixture.section] + np.log(draws["time_ratio"]) @ mixture.stretch.T
     weight = _row_probability(draws, mixture)
-    return NewLives(roots, mixture, rows, weight, draws["wear_out_shape"], inputs.sections)
+    return NewLives(roots, mixture, rows, weight, draws["wear_out_shape"], inputs.applies, members)
 
 
 def _root(draws: Draws, priors: PriorSet, inputs: Inputs, r: int, nodes: int) -> RootMoments:

@@ -25,6 +25,7 @@ from .streams import uniforms
 __all__ = [
     "ARMS",
     "FAILED_BY_THEN",
+    "NOT_RECORDED",
     "NO_READING",
     "READ",
     "READ_AT_CAP",
@@ -36,6 +37,7 @@ __all__ = [
 
 ARMS = ("treated", "control")
 NO_READING, READ, READ_AT_CAP, FAILED_BY_THEN = range(4)
+NOT_RECORDED = -1
 AGES = np.geomspace(0.01, 400.0, 700)
 LONGEST = 40  # years
 STATED = ("trucks_per_day", "thickness", "panel_length")
@@ -59,6 +61,8 @@ class TrialDesign:
     assigned : bool
         Whether chance decides which section gets the measure. Otherwise the agency chooses, and the term of
         the roads for which it is chosen acts.
+    causes : bool
+        Whether the cause of every removal is recorded, as often rightly as in the records.
     """
 
     measure: str
@@ -67,6 +71,7 @@ class TrialDesign:
     verified: bool = True
     overlay_type: str | None = None
     assigned: bool = True
+    causes: bool = False
 
     def __post_init__(self) -> None:
         for name, value, most in (("sections", self.sections, 1000), ("years", self.years, LONGEST)):
@@ -214,6 +219,8 @@ class Outcomes:
         Reading one, two, ... years after opening on the z scale; NaN where there is none.
     status : ndarray of int (trial, section, year)
         `NO_READING`, `READ`, `READ_AT_CAP` or `FAILED_BY_THEN`.
+    cause : ndarray of int (trial, section)
+        Recorded cause of the removal, mechanisms then wear-out; `NOT_RECORDED` where there is none.
     """
 
     condition: Condition
@@ -222,6 +229,7 @@ class Outcomes:
     age_removed: np.ndarray
     z: np.ndarray
     status: np.ndarray
+    cause: np.ndarray
 
     @property
     def years(self) -> int:
@@ -243,7 +251,8 @@ class Outcomes:
     def until(self, years: int) -> Outcomes:
         """The same trials seen for fewer years."""
         removed = np.where(self.age_removed < years, self.age_removed, np.inf)
-        return replace(self, age_removed=removed, z=self.z[:, :, :years], status=self.status[:, :, :years])
+        cause = np.where(np.isfinite(removed), self.cause, NOT_RECORDED)
+        return replace(self, age_removed=removed, z=self.z[:, :, :years], status=self.status[:, :, :years], cause=cause)
 
     def records(self, trial: int, table: xr.Dataset, priors: PriorSet) -> tuple[xr.Dataset, xr.Dataset]:
         """Sections and readings of one trial as the likelihood reads them.
@@ -271,7 +280,7 @@ class Outcomes:
             age_removed=("section", np.where(there, removed, np.nan)),
             age_lower=("section", np.zeros(count)),
             age_upper=("section", failed.min(axis=1)),
-            named=(("section", "cause"), np.zeros((count, len(causes)), bool)),
+            named=(("section", "cause"), self.cause[trial][:, None] == np.arange(len(causes))),
         )
         section, year = np.nonzero(self.status[trial] != NO_READING)
         words = np.array(["", "used", "capped", "far_below"])
@@ -295,6 +304,7 @@ def draw_outcomes(
     years: int,
     origin: np.ndarray,
     seed: int,
+    causes: bool = False,
     purpose: str = "trial",
 ) -> Outcomes:
     """Simulate trials, one from each draw of `origin`.
@@ -312,6 +322,8 @@ def draw_outcomes(
     seed : int
         The numbers depend on seed, draw and place of the section alone: a smaller or shorter trial is the
         beginning of a larger one.
+    causes : bool
+        Whether the cause of every removal is recorded.
     purpose : str
         Name of the random streams.
     """
@@ -338,7 +350,10 @@ def draw_outcomes(
     z = np.clip(z, floor, top)  # NaN stays
     removed = np.where(removed < years, removed, np.inf)
     place = np.asarray(profile, int)
-    return Outcomes(condition, np.asarray(origin, int), place, removed, z, _statuses(z, condition))
+    cause = np.full(removed.shape, NOT_RECORDED)
+    if causes:
+        cause = _causes(draws, lives, place, origin, early, worn, removed, random("cause", 3).transpose(1, 0, 2))
+    return Outcomes(condition, np.asarray(origin, int), place, removed, z, _statuses(z, condition), cause)
 
 
 def start_of(draws: Draws, condition: Condition) -> np.ndarray:
@@ -375,6 +390,36 @@ def _ages(survival: np.ndarray, profile: np.ndarray, u: np.ndarray) -> np.ndarra
             curve = curves[row][::-1]
             wanted = u[at, trial]
             out[trial, at] = np.where(wanted < curve[0], np.inf, np.exp(np.interp(wanted, curve, log_ages)))
+    return out
+
+
+def _causes(
+    draws: Draws,
+    lives: NewLives,
+    profile: np.ndarray,
+    origin: np.ndarray,
+    early: np.ndarray,
+    worn: np.ndarray,
+    removed: np.ndarray,
+    u: np.ndarray,
+) -> np.ndarray:
+    """Recorded causes of the removals: the true one, or any that applies where the record errs, (trial, section)."""
+    out = np.full(removed.shape, NOT_RECORDED)
+    wear = lives.applies.shape[1]
+    for trial, section in zip(*np.nonzero(np.isfinite(removed)), strict=True):
+        pick, err, other = u[trial, section]
+        possible = [*np.flatnonzero(lives.applies[profile[section]]), wear]
+        if err < draws["label_error"][origin[trial]]:
+            out[trial, section] = possible[int(other * len(possible))]
+        elif worn[trial, section] <= early[trial, section]:
+            out[trial, section] = wear
+        else:
+            age = early[trial, section]
+            one = lives.of_draw(int(origin[trial]))
+            share = one.cause_shares(age * np.array([1.0 - 1e-4, 1.0 + 1e-4]), np.array([age]))[
+                0, profile[section], :, 0
+            ]
+            out[trial, section] = int(np.searchsorted(np.cumsum(share), pick * share.sum()))
     return out
 
 

@@ -30,6 +30,7 @@ class TrialError(InputError):
 @click.option("--grid", is_flag=True, help="Compare 5, 10, 20 and 40 sections over 5, 10 and 15 years as well.")
 @click.option("--overlay-type", metavar="TYPE", help="Build them all of one type, such as unbonded_asphalt.")
 @click.option("--unchecked", is_flag=True, help="Nobody makes sure that the measure is really done.")
+@click.option("--causes", is_flag=True, help="The cause of every removal is recorded.")
 @click.option("--worth", type=click.FloatRange(min=0.0, min_open=True), help="Of a section-year in good order.")
 @click.option("--price", multiple=True, metavar="MEASURE=AMOUNT", help="First cost of a measure per section; repeat.")
 @click.option("--cost", type=NOT_NEGATIVE, default=0.0, help="Of the trial, once.")
@@ -66,7 +67,7 @@ def trial_sections(study: Path, out: Path | None, **options: Any) -> None:
     question = TrialQuestion(
         design=TrialDesign(
             options["measure"], options["sections"], options["years"],
-            verified=not options["unchecked"], overlay_type=options["overlay_type"],
+            verified=not options["unchecked"], overlay_type=options["overlay_type"], causes=options["causes"],
         ),
         sizes=tuple(sorted(sizes)),
         lengths=tuple(sorted(lengths)),

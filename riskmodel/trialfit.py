@@ -18,7 +18,7 @@ from .cells import AgeGrid
 from .condition import Condition
 from .lives import Draws
 from .newsections import NewLives
-from .trial import FAILED_BY_THEN, READ, READ_AT_CAP, Outcomes, early_kappa, start_of
+from .trial import FAILED_BY_THEN, NOT_RECORDED, READ, READ_AT_CAP, Outcomes, early_kappa, start_of
 
 __all__ = ["DrawLikelihood", "trial_log_likelihood"]
 
@@ -72,7 +72,9 @@ class DrawLikelihood:
         """Whether removal comes some years after the threshold."""
         return bool((self.lag > 0).any())
 
-    def section(self, profile: int, z: np.ndarray, status: np.ndarray, removed: float) -> np.ndarray:
+    def section(
+        self, profile: int, z: np.ndarray, status: np.ndarray, removed: float, cause: int = NOT_RECORDED
+    ) -> np.ndarray:
         """Log-likelihood of one section's records, (sample,).
 
         Parameters
@@ -83,12 +85,17 @@ class DrawLikelihood:
             Readings one, two, ... years after opening.
         removed : float
             Age at removal because of condition; infinite if in service at the last survey.
+        cause : int
+            Recorded cause of the removal, mechanisms then wear-out.
         """
         used, capped = np.flatnonzero(status == READ), np.flatnonzero(status == READ_AT_CAP)
         failed = np.flatnonzero(status == FAILED_BY_THEN)
         upper = self.times[failed[0]] if len(failed) else AgeGrid.FOREVER
         last = self.times[max(used.max(initial=-1), capped.max(initial=-1))] if len(used) + len(capped) else 0.0
         cells, worn, early = self._masses(_Facts(profile, removed, upper, len(z), float(last)))
+        if cause != NOT_RECORDED:
+            worn_label, early_label = self._label(profile, cause, cells)
+            worn, early = worn * worn_label, early * early_label
         if not len(used) + len(capped):
             return np.log((worn + early).sum(axis=1) + TINY)
         density, level = self._density(cells, used, z[used], self.times[capped])
@@ -154,6 +161,20 @@ class DrawLikelihood:
         years, beyond = np.maximum(after, 0.0), np.maximum(-after, 0.0)
         tail = (2.0 * scale + years) * np.exp(-years / scale)
         return (tail[:, 1:] - tail[:, :-1] + np.diff(beyond)) / widths + TINY
+
+    @cached_property
+    def shares(self) -> np.ndarray:
+        """Share of each mechanism in each cell's early failures, (sample, section, mechanism, cell)."""
+        return self.lives.cause_shares(self.grid.edges, self.grid.ages)
+
+    def _label(self, profile: int, cause: int, cells: slice) -> tuple[np.ndarray, np.ndarray]:
+        """P(this cause is recorded) given wear-out (sample, 1) and given an early failure (sample, cell)."""
+        error = self.draws["label_error"][:, None]
+        applies = self.lives.applies[profile]
+        chance = error / (applies.sum() + 1.0)
+        if cause == len(applies):
+            return 1.0 - error + chance, np.broadcast_to(chance, (len(error), cells.stop - cells.start))
+        return chance, (1.0 - error) * self.shares[:, profile, cause, cells] + chance
 
     # ------------------------------------------------------------------------------ readings
 
@@ -277,7 +298,8 @@ def trial_log_likelihood(
     def section(trial: int, i: int) -> np.ndarray:
         chosen = calm if calm is not None and smooth[trial, i] else fit
         z, status = outcomes.z[trial, i], outcomes.status[trial, i]
-        return chosen.section(int(outcomes.profile[i]), z, status, float(outcomes.age_removed[trial, i]))
+        removed, cause = float(outcomes.age_removed[trial, i]), int(outcomes.cause[trial, i])
+        return chosen.section(int(outcomes.profile[i]), z, status, removed, cause)
 
     def work(trial: int) -> None:
         total, built = np.zeros(fit.draws.count), 0

@@ -311,7 +311,9 @@ def _re_weigh(
     profiles = trial_profiles(design, sections, priors)
     lives = new_lives(draws, profiles.table, priors)
     origin = np.unique(np.linspace(0, draws.count - 1, min(trials, draws.count)).round().astype(int))
-    outcomes = draw_outcomes(draws, lives, profiles.order, condition, years=design.years, origin=origin, seed=seed)
+    outcomes = draw_outcomes(
+        draws, lives, profiles.order, condition, years=design.years, origin=origin, seed=seed, causes=design.causes
+    )
     fit, calm = (
         DrawLikelihood(draws, lives, condition, years=design.years, grid=grid)
         for grid in (AgeGrid(), AgeGrid(cells=CALM_CELLS))
@@ -377,6 +379,7 @@ def trial_parameters(draws: Draws, priors: PriorSet) -> np.ndarray:
         columns += [draws["intercept"].mean(axis=1), np.log(draws["odds_multiplier"])]
         columns += [np.log(draws[name]) for name in ("age_median", "age_shape")]
         columns.append(draws["score_effect"])
+        columns.append(draws["label_error"][:, None])
     if priors.measures:
         columns.append(draws["compliance"])
         columns += [_effects(draws, priors, k) for k in range(len(priors.measures))]

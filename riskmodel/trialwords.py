@@ -25,12 +25,15 @@ MANY = 0.10
 SELDOM = 0.05
 TRIAL_CAUTIONS = (
     "Every figure is simulated from the model and its priors; what the model leaves out is not in them, and a trial "
-    "may find it. Causes of failure are not used here: a trial whose engineers record them learns more. The gain or "
-    "loss of the trial's own sections is not counted.",
+    "may find it. The gain or loss of the trial's own sections is not counted.",
     "A trial speaks for roads like those in it. Draw lots for which section gets the measure, and let the raters not "
     "know which is which. The figures inform a programme; local standards and a licensed engineer decide. Work beside "
     "live traffic only inside a protected closure.",
 )
+CAUSES = {
+    True: "Surveyed every year; the cause of every removal is recorded, as often rightly as in the records.",
+    False: "Surveyed every year; no causes recorded (with --causes a trial learns more).",
+}
 WAYS = {True: "chance decides which roads get the measure", False: "the agency chooses which roads get the measure"}
 
 
@@ -103,6 +106,7 @@ def _trials(value: TrialValue, unit: str) -> Iterator[str]:
         f"{100 * programme.discount_rate:g} % a year; only roads built after the trial count ({unit})",
         "",
     )
+    yield from _wrapped(CAUSES[value.trials[0].design.causes], "  ")
     yield "  sections  years   gain a section        gain, all roads   cost    net     choice"
     yield "  each arm                                                                  changes"
     for one in value.trials:

@@ -9,7 +9,7 @@ from scipy import optimize
 from riskmodel.condition import Condition
 from riskmodel.errors import RiskModelWarning
 from riskmodel.firstsigns import EVERYTHING, _probability, first_signs, yearly_signs
-from riskmodel.trial import NO_READING, READ, Outcomes
+from riskmodel.trial import NO_READING, NOT_RECORDED, READ, Outcomes
 
 CONDITION = Condition()
 
@@ -20,7 +20,7 @@ def outcomes(index: np.ndarray, removed: np.ndarray | None = None) -> Outcomes:
     z = np.where(there, CONDITION.to_z(np.where(there, index, 90.0)), np.nan)
     gone = np.full(index.shape[:2], np.inf) if removed is None else removed
     return Outcomes(CONDITION, np.arange(len(index)), np.zeros(index.shape[1], int), gone, z,
-                    np.where(there, READ, NO_READING).astype(np.int8))  # fmt: skip
+                    np.where(there, READ, NO_READING).astype(np.int8), np.full(gone.shape, NOT_RECORDED))  # fmt: skip
 
 
 def test_comparisons_by_hand():

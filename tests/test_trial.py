@@ -23,6 +23,7 @@ from riskmodel.newsections import new_lives
 from riskmodel.priordraws import prior_draws
 from riskmodel.trial import (
     FAILED_BY_THEN,
+    NOT_RECORDED,
     READ_AT_CAP,
     Outcomes,
     TrialDesign,
@@ -43,7 +44,7 @@ NAMES = (
     *("intercept", "delta", "wear_out_median", "score_effect", "start_index"),
     *("time_ratio", "score_shift_size", "removal_lag", "year_slope", "compliance", "selection", "kappa", "age_median"),
     *("age_shape", "start_spread", "noise", "wear_out_shape", "kappa_early_log_ratio", "driver_coefficient"),
-    *("project_sd", "contractor_sd"),
+    *("project_sd", "contractor_sd", "label_error"),
 )
 
 
@@ -69,14 +70,17 @@ def programme(p, count: int = 30) -> xr.Dataset:
 def trials(p, draws: Draws, design: TrialDesign, *, condition: Condition, origin: np.ndarray, seed: int = 3):
     profiles = trial_profiles(design, programme(p), p)
     lives = new_lives(draws, profiles.table, p)
-    outcomes = draw_outcomes(draws, lives, profiles.order, condition, years=design.years, origin=origin, seed=seed)
+    outcomes = draw_outcomes(
+        draws, lives, profiles.order, condition, years=design.years, origin=origin, seed=seed, causes=design.causes
+    )
     return SimpleNamespace(profiles=profiles, lives=lives, outcomes=outcomes)
 
 
 def section_values(fit: DrawLikelihood, outcomes: Outcomes, trial: int) -> np.ndarray:
     """Log-likelihood (section, sample) of one trial."""
-    rows = zip(outcomes.profile, outcomes.z[trial], outcomes.status[trial], outcomes.age_removed[trial], strict=True)
-    return np.array([fit.section(int(p), z, status, float(removed)) for p, z, status, removed in rows])
+    found = outcomes.z[trial], outcomes.status[trial], outcomes.age_removed[trial], outcomes.cause[trial]
+    rows = zip(outcomes.profile, *found, strict=True)
+    return np.array([fit.section(int(p), z, status, float(gone), int(cause)) for p, z, status, gone, cause in rows])
 
 
 def fullest(outcomes: Outcomes) -> int:
@@ -91,26 +95,27 @@ def fullest(outcomes: Outcomes) -> int:
 
 
 @pytest.mark.parametrize(
-    ("path", "verified", "changes"),
+    ("path", "verified", "causes", "changes"),
     [
-        ("power_z", True, {}),
-        ("power_z", False, {"groups": ()}),
-        ("power_y", True, {}),
-        ("reverse_s", False, {}),
-        ("power_z", True, {"removal_lag": fixed(0.0)}),
+        ("power_z", True, False, {}),
+        ("power_z", False, True, {"groups": ()}),
+        ("power_y", True, True, {}),
+        ("reverse_s", False, False, {}),
+        ("power_z", True, False, {"removal_lag": fixed(0.0)}),
     ],
 )
-def test_the_likelihood_is_that_of_the_sampler(path, verified, changes):
+def test_the_likelihood_is_that_of_the_sampler(path, verified, causes, changes):
     """Section by section the same number as the sampler's graph gives, at draws of its own parameters."""
     p, condition = priors(measures=MEASURES, **changes), Condition(path=path)
     base = Draws.of(prior_draws(p, draws=60, seed=2), 60)
-    design = TrialDesign("internal_curing", 12, 12, verified=verified)
+    design = TrialDesign("internal_curing", 12, 12, verified=verified, causes=causes)
     made = trials(p, base, design, condition=condition, origin=np.arange(60))
     trial = fullest(made.outcomes)
     sections, readings = made.outcomes.records(trial, made.profiles.table, p)
     assert np.isfinite(sections["age_removed"]).any()
     assert np.isfinite(sections["age_upper"]).any() == ("removal_lag" not in changes)
     assert (readings["status"] == "capped").any()
+    assert bool(sections["named"].any()) == causes
     model = build_model(SimpleNamespace(sections=sections, readings=readings, condition=condition), p)
     names = [name for name in NAMES if name in model.named_vars]
     outputs = [model.riskmodel_per_section, *(model[name] for name in names)]
@@ -160,7 +165,8 @@ def test_a_coarser_grid_does_for_sections_to_which_nothing_happens():
     assert 0.5 < made.outcomes.calm.mean() < 1.0
 
 
-def test_ratios_of_likelihoods_average_to_one():
+@pytest.mark.parametrize("causes", [False, True])
+def test_ratios_of_likelihoods_average_to_one(causes):
     """E[p(records | other draw) / p(records | true draw)] = 1 for records of the true draw.
 
     It holds only if what is simulated is what the likelihood says: fates, lag, path, scatter and cap.
@@ -173,7 +179,9 @@ def test_ratios_of_likelihoods_average_to_one():
     draws = Draws(values, draws.coords, 4)
     profiles = trial_profiles(TrialDesign("internal_curing", 900, 6), programme(p), p)
     lives = new_lives(draws, profiles.table, p)
-    outcomes = draw_outcomes(draws, lives, profiles.order, condition, years=6, origin=np.zeros(1, int), seed=5)
+    outcomes = draw_outcomes(
+        draws, lives, profiles.order, condition, years=6, origin=np.zeros(1, int), seed=5, causes=causes
+    )
     logs = section_values(DrawLikelihood(draws, lives, condition, years=6), outcomes, 0)
     ratio = np.exp(logs[:, 1:] - logs[:, :1])
     error = ratio.std(axis=0) / len(ratio) ** 0.5
@@ -237,6 +245,46 @@ def test_simulated_sections_fail_and_leave_as_often_as_the_closed_form_says():
     for arm in (0, 1):
         seen = np.isfinite(made.outcomes.age_removed[0, arm::2]).mean()
         assert seen == pytest.approx(gone[arm], abs=3.5 * (gone[arm] * (1 - gone[arm]) / 1000) ** 0.5)
+
+
+def test_recorded_causes_are_right_as_often_as_the_label_error_says():
+    """Early causes against the cumulative incidence at the middle of the period; errors spread over all causes."""
+    p, condition = priors(measures=()), Condition()
+    draws = Draws.of(prior_draws(p, draws=1, seed=7), 1)
+    for error in (0.0, 1.0):
+        sure = Draws({**draws.values, "label_error": np.array([error])}, draws.coords, 1)
+        table = programme(p, 1)
+        lives = new_lives(sure, table, p)
+        found = draw_outcomes(
+            sure, lives, np.zeros(4000, int), condition, years=10, origin=np.zeros(1, int), seed=2, causes=True
+        )
+        cause = found.cause[0]
+        np.testing.assert_array_equal(cause == NOT_RECORDED, ~np.isfinite(found.age_removed[0]))
+        share = np.bincount(cause[cause >= 0], minlength=7) / (cause >= 0).sum()
+        if error:
+            expected = np.full(7, 1 / 7)
+        else:
+            edges = np.linspace(0.0, 10.0, 401)
+            middle = 0.5 * (edges[1:] + edges[:-1])
+            early, worn = lives.early_survival(edges)[0, 0], np.exp(lives.log_wear_survival(edges)[0, 0])
+            scale = sure["removal_lag"][0] / 2.0
+            gone = 1.0 - (1.0 + (10.0 - middle) / scale) * np.exp(-(10.0 - middle) / scale)
+            failed = -np.diff(early) * 0.5 * (worn[1:] + worn[:-1]) * gone
+            by_cause = lives.cause_shares(edges, middle)[0, 0] @ failed
+            expected = np.append(by_cause, (-np.diff(worn) * 0.5 * (early[1:] + early[:-1]) * gone).sum())
+            expected /= expected.sum()
+        spread = np.sqrt(expected * (1 - expected) / (cause >= 0).sum())
+        np.testing.assert_array_less(np.abs(share - expected), 4.0 * spread + 1e-3)
+
+
+def test_causes_add_up_to_all_early_failures():
+    p = priors(measures=MEASURES)
+    draws = Draws.of(prior_draws(p, draws=3, seed=3), 3)
+    table = trial_profiles(TrialDesign("internal_curing", 3, 5), programme(p), p).table
+    edges = np.geomspace(0.2, 60.0, 40)
+    shares = new_lives(draws, table, p).cause_shares(edges, np.sqrt(edges[1:] * edges[:-1]))
+    assert (shares >= 0).all()
+    np.testing.assert_allclose(shares.sum(axis=2), 1.0, atol=1e-6)
 
 
 def test_a_smaller_or_shorter_trial_is_the_beginning_of_a_larger_one():

@@ -15,7 +15,7 @@ FULL = (*ASKED, "--sections-per-year", "12", "--no-ordinary")
 
 
 def test_it_tells_what_a_trial_is_worth_and_writes_the_table(done: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    price = ("--worth", "1000", "--price", "internal_curing=150", "--cost", "500", "--survey-cost", "2")
+    price = ("--causes", "--worth", "1000", "--price", "internal_curing=150", "--cost", "500", "--survey-cost", "2")
     status, out, err = said(capsys, "trial-sections", done, *FULL, *price)
     assert status == 0
     assert "Valuing trials" not in err
@@ -23,6 +23,7 @@ def test_it_tells_what_a_trial_is_worth_and_writes_the_table(done: Path, capsys:
     assert "each worth 1,000, less the first cost of internal_curing 150, in money" in " ".join(out.split())
     assert "No first cost is counted for prompt_sawing." in " ".join(out.split())
     assert "It rests on priors only." in " ".join(out.split())
+    assert "the cause of every removal is recorded" in " ".join(out.split())
     assert "licensed engineer decide" in out
     table = pd.read_csv(done / "results" / INFORMATION)
     assert tuple(table.columns) == COLUMNS
