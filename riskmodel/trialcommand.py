@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -84,8 +85,10 @@ def trial_sections(study: Path, out: Path | None, **options: Any) -> None:
     # the command line hands over how it shows progress
     shown_by = click.get_current_context().obj
     watcher = shown_by(moving=sys.stderr.isatty()) if shown_by is not None else Quiet()
+    asked, started = read_study(study), time.monotonic()
     watcher.begin("Valuing trials")
-    answer = answer_trial(read_study(study), question, out=out, progress=watcher.advance)
+    answer = answer_trial(asked, question, out=out, progress=watcher.advance)
+    watcher.end("Valuing trials", time.monotonic() - started)
     lines = trial_lines(answer.value, answer.signs, unit=answer.benefit.unit, basis=answer.benefit.basis)
     click.echo("\n".join(printable(line, 10_000) for line in [*lines, "", f"Table: {answer.file}"]))
 

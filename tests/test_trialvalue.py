@@ -100,7 +100,8 @@ def test_a_trial_that_can_tell_is_worth_something(value):
 def test_another_algorithm_agrees(draws, value):
     """Regression on what a trial shows, without any likelihood.
 
-    Strong, Oakley, Brennan and Breeze (2015), Medical Decision Making 35(5), 570-583; page not seen. Summaries hold less than the records, so it may find a little less.
+    Strong, Oakley, Brennan and Breeze (2015), Medical Decision Making 35(5), 570-583; page not seen.
+    Summaries hold less than the records, so it may find a little less.
     """
     benefit = benefit_of(draws, 4.0)
     large = next(t for t in value.trials if (t.design.sections, t.design.years) == (20, 8))
