@@ -50,6 +50,11 @@ class FirstSigns:
     level: float
     span: int
 
+    @property
+    def before(self) -> float:
+        """Mean probability of the true sign before any reading."""
+        return self.likely**2 + (1.0 - self.likely) ** 2
+
 
 def first_signs(outcomes: Outcomes, per_year: int, event: np.ndarray, *, level: float = 0.95) -> FirstSigns:
     """Simulate the yearly comparisons and find when each settles the sign.
@@ -82,7 +87,7 @@ def first_signs(outcomes: Outcomes, per_year: int, event: np.ndarray, *, level: 
             RiskModelWarning,
             stacklevel=2,
         )
-        first = {name: (np.where(event, 0.0, np.inf), max(likely, 1.0 - likely)) for name in (*signs, EVERYTHING)}
+        first = {name: (np.where(event, 0.0, np.inf), likely**2 + (1.0 - likely) ** 2) for name in (*signs, EVERYTHING)}
     else:
         together = np.stack(list(signs.values()), axis=-1)  # (trial, year, reading)
         first = {name: _first_year(values[..., None], event, level) for name, values in signs.items()}

@@ -185,7 +185,7 @@ def _ordinary(signs: dict[bool, FirstSigns], measure: str) -> Iterator[str]:
         if single["confirmed"].max() < SELDOM:
             yield from _wrapped(
                 f"No single one settles it within {found.span} years in more than {100 * SELDOM:.0f} futures of 100. "
-                f"Before any of them the belief is {100 * max(found.likely, 1 - found.likely):.0f} %.",
+                f"Before any reading the belief in the truth is {100 * found.before:.0f} % on average.",
                 "    ",
             )
         else:

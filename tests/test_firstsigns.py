@@ -82,6 +82,7 @@ def test_a_change_is_confirmed_when_it_shows():
 def test_no_difference_is_never_confirmed():
     made, event = futures(np.zeros(8))
     table = first_signs(made, 8, event).table
+    assert first_signs(made, 8, event).before == pytest.approx(0.5, abs=0.01)
     assert (table["confirmed"] < 0.1).all()
     assert (table["chance_at_end"] < 0.6).all()
     assert np.isinf(table["median_years"]).all()
