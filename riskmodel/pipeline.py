@@ -10,7 +10,7 @@ import contextlib
 import shutil
 import time
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,7 +35,7 @@ from .store import (
 )
 from .study import Study
 
-__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "reopen", "results_folder", "run_study", "show_results"]
+__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "open_results", "results_folder", "run_study", "show_results"]
 
 SCHEMA = 1
 PROVENANCE = "provenance.json"
@@ -311,6 +311,38 @@ def _held(folder: Path) -> Iterator[None]:
         raise
 
 
+def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str]) -> Desk:
+    """Inputs and finished results of a study, for what is asked of them afterwards.
+
+    Parameters
+    ----------
+    study : Study
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+    needs : sequence of str
+        Names of the stages whose files are read.
+
+    Raises
+    ------
+    StoreError
+        When there are no results, they are another study's, or older than what they were made from.
+    """
+    folder, ledger = _finished(study, out)
+    desk = Desk(study, folder / STAGING, progress=lambda done, total, text: None)
+    desk.read_inputs()
+    keys = stage_keys(study, desk.priors)
+    for stage in STAGES:
+        if stage.name in needs:
+            if not ledger.stands(stage, keys[stage.name]):
+                raise StoreError(
+                    f"the results in {folder.name} were made from other inputs, settings or another riskmodel than "
+                    f"now, or a file was changed ({', '.join(stage.outputs)}). "
+                    "Bring them up to date with `riskmodel run`."
+                )
+            desk.place(stage, folder, ledger.entry(stage))
+    return desk
+
+
 def show_results(study: Study, out: Path | None = None) -> str:
     """Report and table of portfolios of earlier results, as text.
 
@@ -327,30 +359,6 @@ def show_results(study: Study, out: Path | None = None) -> str:
             raise StoreError(f"{name} is not the file that was written. Run the study again; it is rebuilt.")
     table = pd.read_csv(folder / PORTFOLIOS)
     return (folder / REPORT).read_text(encoding="utf-8") + "\n" + main_table(table)
-
-
-def reopen(study: Study, out: Path | None = None) -> Desk:
-    """The desk of a finished run, for questions put to its results; nothing is made anew.
-
-    Parameters
-    ----------
-    study : Study
-    out : Path, optional
-        Folder of the results; default `results` beside the study.
-
-    Raises
-    ------
-    StoreError
-        When there are no results, they are another study's, or the study has changed since.
-    """
-    folder, ledger = _finished(study, out)
-    desk = Desk(study, folder / STAGING, progress=Quiet().advance)
-    for name, now in (("inputs", desk.digests), ("settings", desk.settings)):
-        if digest_of(ledger.content.get(name)) != digest_of(now):
-            raise StoreError(f"the {name} of the study have changed since the results were made. Run the study again.")
-    for stage in STAGES:
-        desk.place(stage, folder, ledger.entry(stage))
-    return desk
 
 
 def _finished(study: Study, out: Path | None) -> tuple[Path, _Ledger]:

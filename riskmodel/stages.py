@@ -341,6 +341,9 @@ STAGES = (
 OUTER = (
     *("__main__", "amounts", "answers", "ask", "askexclusion", "cli", "exclusionwords", "figures", "layout"),
     *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
+    # asked of finished results
+    *("firstsigns", "information", "newsections", "trial", "trialcommand", "trialdesk", "trialfit", "trialvalue"),
+    "trialwords",
 )
 
 
