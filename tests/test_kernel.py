@@ -40,7 +40,9 @@ def with_everything(p=None, count=14, seed=1):
 def without(r, **changes):
     """The same records with other values of some columns."""
     out = SimpleNamespace(**vars(r))
-    out.sections = r.sections.assign({k: r.sections[k].copy(data=np.full(r.sections[k].shape, v)) for k, v in changes.items()})
+    out.sections = r.sections.assign(
+        {k: r.sections[k].copy(data=np.full(r.sections[k].shape, v)) for k, v in changes.items()}
+    )
     return out
 
 
@@ -48,7 +50,9 @@ def slowed():
     """Hazard ratios (patterns), a score shift, and a measure on the wear-out age: states of unknown measures."""
     return priors(
         measures=(
-            measure("pre_survey", [effect(["support_loss"], 0.5, "hazard_ratio"), effect(["reflective_cracking"], 0.6)]),
+            measure(
+                "pre_survey", [effect(["support_loss"], 0.5, "hazard_ratio"), effect(["reflective_cracking"], 0.6)]
+            ),
             measure(
                 "prompt_sawing", [effect(["random_cracking"], 0.4)], time_ratio=quantity("lognormal", np.log(1.1), 0.1),
                 score_shift={"workmanship": quantity("normal", 0.4, 0.2)},
@@ -195,7 +199,9 @@ def test_the_order_of_the_sections_does_not_matter():
     r, p = with_everything(count=12), priors(groups=())
     order = np.random.default_rng(4).permutation(12)
     turned = SimpleNamespace(sections=r.sections.isel(section=order), readings=r.readings, condition=r.condition)
-    turned.readings = r.readings.assign(section_index=("reading", np.argsort(order)[r.readings["section_index"].values]))
+    turned.readings = r.readings.assign(
+        section_index=("reading", np.argsort(order)[r.readings["section_index"].values])
+    )
     turned.readings = turned.readings.isel(reading=np.argsort(turned.readings["section_index"].values, kind="stable"))
     first, second = (build_model(x, p, settings=GRID) for x in (r, turned))
     values = draws_of(first, 1)
@@ -211,9 +217,7 @@ def test_the_span_of_cells_is_the_mask():
     for r in (with_everything(), records(30, seed=8)):
         data = CellData.of(r, AgeGrid())
         cell = np.arange(data.grid.cells)
-        np.testing.assert_array_equal(
-            (cell >= data.span[:, :1]) & (cell < data.span[:, 1:]), data.mask == 0.0
-        )
+        np.testing.assert_array_equal((cell >= data.span[:, :1]) & (cell < data.span[:, 1:]), data.mask == 0.0)
 
 
 def test_the_compiled_back_end_agrees_with_python():
