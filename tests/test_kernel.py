@@ -111,7 +111,11 @@ def evaluator(model):
     return evaluate
 
 
-@pytest.fixture(scope="module", params=CASES, ids=list(CASES))
+FIRST = ("everything", "hazard ratios, score shifts, time ratios", "no mechanisms", "power path on the index")
+MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) for name in CASES]
+
+
+@pytest.fixture(scope="module", params=MARKED)
 def pair(request):
     """Compiled and plain evaluators of one case."""
     r, p = CASES[request.param]()
