@@ -25,7 +25,6 @@ from .store import (
     JOURNAL,
     LOCK_NAME,
     complete_publication,
-    digest_of,
     file_digest,
     lock_folder,
     publish,

@@ -85,9 +85,7 @@ def section_values(fit: DrawLikelihood, outcomes: Outcomes, trial: int) -> np.nd
 
 def fullest(outcomes: Outcomes) -> int:
     """The trial in which most happens."""
-    happened = np.isfinite(outcomes.age_removed).sum(axis=1) + (outcomes.status == FAR_BELOW).any(axis=2).sum(
-        axis=1
-    )
+    happened = np.isfinite(outcomes.age_removed).sum(axis=1) + (outcomes.status == FAR_BELOW).any(axis=2).sum(axis=1)
     return int(happened.argmax())
 
 
