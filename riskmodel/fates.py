@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from scipy.special import gammaincinv
 
-from .decide import Plan
+from .costing import Plan
 from .hazard import LN2
 from .ledger import PATCHES, RECONSTRUCTION, REJECTED, sum_of
 from .lives import Draws

@@ -16,7 +16,7 @@ from .renewal import convolved, outlived, placements, value_of_chain, value_of_p
 __all__ = ["Chain", "Ledger", "Outlay", "Worth", "follow_up_columns", "kept_columns", "sum_of", "tally"]
 
 OVERLAY, RECONSTRUCTION, PATCHES, REJECTED, REPAIR = "overlay", "reconstruction", "patch", "rejected", "repair"
-DELAY, DISPOSAL = "user_delay", "disposal"
+SAVED, DELAY, DISPOSAL = "work_saved", "user_delay", "disposal"
 LINES = (DELAY, DISPOSAL)
 
 
@@ -39,16 +39,16 @@ class Chain:
         return Chain(self.mass[piece], self.mean[piece])
 
 
-def kept_columns(measures: tuple[str, ...]) -> tuple[str, ...]:
+def kept_columns(policy: Policy, measures: tuple[str, ...]) -> tuple[str, ...]:
     """Kinds of work that are part of an overlay and share its salvage value."""
-    return (OVERLAY, *measures)
+    return (OVERLAY, *measures, *((SAVED,) if any(policy.replaces.get(m) for m in measures) else ()))
 
 
 def follow_up_columns(policy: Policy, measures: tuple[str, ...]) -> tuple[str, ...]:
     """Kinds of work that follow the end of an overlay's life."""
     lines = tuple(line for line in LINES if getattr(policy, line))
     if policy.follow_up == OVERLAY_AGAIN:
-        return (OVERLAY, *measures, *lines)
+        return (*kept_columns(policy, measures), *lines)
     return (RECONSTRUCTION, *((PATCHES,) if policy.follow_up == PATCH else ()), *lines)
 
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 
 __all__ = ["FOLLOW_UPS", "OVERLAY_AGAIN", "PATCH", "RECONSTRUCT", "Level", "Policy", "Survey"]
 
 OVERLAY_AGAIN, RECONSTRUCT, PATCH = "overlay_again", "reconstruct", "patch_then_reconstruct"
 FOLLOW_UPS = (OVERLAY_AGAIN, RECONSTRUCT, PATCH)
-NONE: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -103,6 +101,8 @@ class Policy:
         at every overlay, the first included. Empty: not counted.
     measure_costs : mapping of str to tuple of str
         Prices of a measure, where they are not those that name it.
+    replaces : mapping of str to tuple of str
+        Prices of the work that a measure makes unnecessary.
     numbers : mapping of str to float
         Number a lane-mile of what is priced each or a day.
     lane_width : float
@@ -126,7 +126,7 @@ class Policy:
     horizon: int = 60
     early_ages: tuple[float, ...] = (5.0, 8.0, 12.0, 15.0)
     price_year: int = 2024
-    price_index: Mapping[str, float] = field(default_factory=lambda: NONE)
+    price_index: Mapping[str, float] = field(default_factory=dict)
     follow_up: str = RECONSTRUCT
     patch_interval: int = 2
     patch_until: int = 20
@@ -137,8 +137,9 @@ class Policy:
     user_delay: tuple[str, ...] = ()
     disposal: tuple[str, ...] = ()
     material: tuple[str, ...] = ()
-    measure_costs: Mapping[str, tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
-    numbers: Mapping[str, float] = field(default_factory=lambda: NONE)
+    measure_costs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    replaces: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    numbers: Mapping[str, float] = field(default_factory=dict)
     lane_width: float = 3.6576
     typical_area: float = 8361.2736
     typical_thickness: float = 0.1524

@@ -107,9 +107,12 @@ class Prices:
 
     def draws(self, name: str) -> np.ndarray:
         """A price in its own unit and the study's price year, shape (sample,)."""
-        cost = self.costs[name]
+        return self.drawn(name) * index_of(self.costs[name], self.policy)
+
+    def drawn(self, name: str) -> np.ndarray:
+        """A price as its prior file states it, shape (sample,)."""
         uniform = stream(self.seed, "price", name).random(self.count)
-        return cost.amount.distribution.ppf(uniform) * index_of(cost, self.policy)
+        return self.costs[name].amount.distribution.ppf(uniform)
 
     def money(self, names: Iterable[str], *, number: float | None = None) -> np.ndarray:
         """Prices of one piece of work, summed, shape (sample, section).
@@ -144,6 +147,7 @@ def used_prices(policy: Policy, priors: PriorSet, measures: Sequence[str]) -> li
     names = [*policy.overlay, *policy.reconstruction, *policy.patch]
     names += [*policy.user_delay, *policy.disposal, *policy.material]
     names += [name for measure in measures for name in costs_of(measure, policy, priors)]
+    names += [name for measure in measures for name in policy.replaces.get(measure, ())]
     names += [level.cost for level in policy.levels if level.cost]
     names += list(policy.survey.repair) if policy.survey is not None else []
     return list(dict.fromkeys(names))

@@ -9,7 +9,8 @@ import pytest
 from builders import fixed, overlay_type, priors
 from money_cases import MEASURES, case, cost, costs, policy, roads
 
-from riskmodel.decide import Plan, decide, options_of
+from riskmodel.costing import Plan
+from riskmodel.decide import decide, options_of
 from riskmodel.fates import fate_check
 from riskmodel.ledger import Ledger
 from riskmodel.lives import Draws
