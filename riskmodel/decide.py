@@ -48,6 +48,10 @@ define(
             "years_gained_by_type": Variable((*_OVER, "type"), "float", "year", "years gained, a section of the type"),
             "sections_by_type": Variable(("type",), "float", "1", "sections of the type"),
             "comparator_value": Variable(("sample", "comparator"), "float", "money", "its present value, a section"),
+            "simulated_difference": Variable(
+                _BY, "float", "money", "simulated less expected net benefit; of the first, present value", optional=True
+            ),
+            "simulated_error": Variable(_BY, "float", "money", "its standard error", optional=True),
             "monte_carlo_share": Variable(_BY, "float", "1", "Monte Carlo part of the variance of the net benefit"),
         },
     )

@@ -5,20 +5,38 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import xarray as xr
 from scipy.special import gammaincinv
 
 from .costing import Plan
+from .decide import Decision
 from .hazard import LN2
-from .ledger import PATCHES, RECONSTRUCTION, REJECTED, sum_of
+from .ledger import PATCHES, RECONSTRUCTION, REJECTED, Ledger, sum_of
 from .lives import Draws
 from .montecarlo import draw_lives
 from .policy import OVERLAY_AGAIN, PATCH
 from .renewal import lumped, weibull_mean, worth_of_patches
+from .schema import stamp
 from .streams import uniforms
 
-__all__ = ["fate_check", "simulated_values"]
+__all__ = ["fate_check", "simulated_values", "with_fate_check"]
 
 MOST_LIVES = 60
+CHECKED = 40  # draws whose roads are simulated one by one
+
+
+def with_fate_check(decision: Decision, posterior: xr.Dataset, *, workers: int = 1) -> xr.Dataset:
+    """The result with `simulated_difference` and `simulated_error` of the net benefit, each (portfolio).
+
+    The entry of current practice is that of its present value.
+    """
+    draws, plan = Draws.of(posterior, CHECKED), decision.plan
+    small = Plan(plan.programme, plan.priors, plan.policy, plan.portfolios, early_age=plan.early_age, seed=plan.seed,
+                 count=draws.count, score_shift=plan.score_shift)  # fmt: skip
+    expected = Ledger(small.run(draws, workers=workers).outlay, small.chain, small.policy, small.periods).value()
+    difference, error = fate_check(small, draws, expected, workers=workers)
+    found = {"simulated_difference": ("portfolio", difference), "simulated_error": ("portfolio", error)}
+    return stamp(decision.result.assign(found), "decision")
 
 
 def fate_check(plan: Plan, draws: Draws, expected: np.ndarray, *, workers: int = 1) -> tuple[np.ndarray, np.ndarray]:

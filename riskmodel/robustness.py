@@ -31,6 +31,7 @@ __all__ = ["levels_table", "log_priors", "robustness_table", "smoothed_weights"]
 
 POWERS = (0.8, 1.25)
 FEW = 200  # draws of a further pass
+LEAST_DRAWS = 50
 TRUSTED = 0.7  # k-hat above which weights are not to be trusted
 PRICE_STEPS = (0.5, 2.0)
 COMPLIANCE = (("done half as often", 0.5), ("always done where required", None))
@@ -195,11 +196,20 @@ def smoothed_weights(log_prior: np.ndarray, power: float) -> tuple[np.ndarray, f
     log_prior : ndarray (sample,)
     power : float
         Above 1 the prior is more sure, below 1 less.
+
+    Returns
+    -------
+    weights : ndarray (sample,)
+        Sum to 1; even, with an infinite k-hat, where the draws are too few for a tail.
+    k_hat : float
     """
     from arviz_stats.base import array_stats
 
     ratio = (power - 1.0) * log_prior
-    smooth, k_hat = array_stats.psislw(ratio - ratio.max(), axis=-1)
+    if len(ratio) < LEAST_DRAWS:
+        return np.full(len(ratio), 1.0 / len(ratio)), np.inf
+    # the library smooths the inverse of a likelihood, so it wants the negative
+    smooth, k_hat = array_stats.psislw(ratio.max() - ratio, axis=-1)
     weight = np.exp(smooth - smooth.max())
     return weight / weight.sum(), float(k_hat)
 

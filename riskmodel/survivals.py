@@ -146,19 +146,18 @@ class Survivals:
         effects = self.draws["delta"][piece] if rows.acts.shape[1] else np.zeros((len(median), 0))
         out = []
         for mixture, pick in zip(rows.mixtures, rows.picks, strict=True):
-            chance = self._chance(piece, mixture)
+            chance = self._chance(piece, mixture).astype(np.float32)
             starts = np.flatnonzero(np.diff(mixture.section, prepend=-1))
-            total = np.zeros((len(median), self.inputs.sections, len(ages)))
+            total = np.zeros((len(median), self.inputs.sections, len(ages)), np.float32)
             for number, pattern in enumerate(mixture.patterns):
                 speed = np.exp(-(effects * pattern) @ self.members[r])  # (sample, member)
                 failed = -np.expm1(-speed[:, :, None] * hazard)
-                products = np.stack(
-                    subset_products([failed[:, m] for m in range(len(members))], np.ones_like(failed[:, 0])), axis=1
-                )
+                factors = [failed[:, m] for m in range(len(members))]
+                products = np.stack(subset_products(factors, np.ones_like(failed[:, 0])), axis=1).astype(np.float32)
                 here = chance if len(mixture.patterns) == 1 else chance * (mixture.pattern == number)
                 summed = np.add.reduceat(moments[:, :, pick] * here[:, None, :], starts, axis=2)
                 total += np.matmul(summed.transpose(0, 2, 1), products)
-            out.append(total.astype(np.float32))
+            out.append(total)
         return out
 
     def _moments(self, piece: slice, r: int) -> np.ndarray:
@@ -173,15 +172,17 @@ class Survivals:
         if rows.shift.any():
             level = level + self.draws["score_shift_size"][piece] @ rows.shift.T
         x, w = gauss_hermite(self.nodes) if sd.any() else (np.zeros(1), np.ones(1))
-        score = level[:, None, :] + sd[rows.section] * x[:, None]
+        # from here on single precision: probabilities, good to seven digits
+        score = (level[:, None, :] + sd[rows.section] * x[:, None]).astype(np.float32)
         applies = self.inputs.applies[rows.section][:, list(root.mechanisms)]
+        centre, slope, w = (np.ascontiguousarray(a, np.float32) for a in (np.moveaxis(centre, 2, 0), slope, w))
         chances = [
-            expit(centre[:, None, :, m] - slope[:, m, None, None] * score) * applies[:, m]
+            expit(centre[m][:, None, :] - slope[:, m, None, None] * score) * applies[:, m]
             for m in range(len(root.mechanisms))
         ]
         products = subset_products(chances, np.ones_like(chances[0]))
         moments = [np.einsum("q,bqu->bu", w, product) for product in products]
-        return np.stack(moments, axis=1) * subset_signs(len(root.mechanisms))[:, None]
+        return np.stack(moments, axis=1) * subset_signs(len(root.mechanisms)).astype(np.float32)[:, None]
 
     def _log_odds(self, piece: slice, r: int) -> np.ndarray:
         """Log-odds of susceptibility at score 0, shape (sample, row, member)."""
