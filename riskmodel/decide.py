@@ -14,6 +14,7 @@ from .lives import Draws
 from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
 from .money import equivalent_annual_cost
 from .policy import OVERLAY_AGAIN, Policy
+from .prices import used_prices
 from .priors import PriorSet
 from .schema import Kind, Variable, define, stamp
 
@@ -31,6 +32,7 @@ define(
             "portfolio": Variable(_BY, "text", "", "portfolio; the first is current practice"),
             "type": Variable(("type",), "text", "", "overlay type"),
             "comparator": Variable(("comparator",), "text", "", "what could be done instead of an overlay"),
+            "item": Variable(("item",), "text", "", "price, by the name of its [cost] table"),
             "work": Variable(("work",), "text", "", "kind of work"),
             "age": Variable(("age",), "float", "year", "age"),
             "early_age": Variable(("early_age",), "float", "year", "age below which a failure counts as early"),
@@ -47,6 +49,7 @@ define(
             "net_benefit_by_type": Variable((*_OVER, "type"), "float", "money", "saving, a section of the type"),
             "years_gained_by_type": Variable((*_OVER, "type"), "float", "year", "years gained, a section of the type"),
             "sections_by_type": Variable(("type",), "float", "1", "sections of the type"),
+            "price": Variable(("sample", "item"), "float", "money", "drawn price, in its own unit and the price year"),
             "comparator_value": Variable(("sample", "comparator"), "float", "money", "its present value, a section"),
             "simulated_difference": Variable(
                 _BY, "float", "money", "simulated less expected net benefit; of the first, present value", optional=True
@@ -142,6 +145,7 @@ def decide(
     parts = ledger.parts()
     present = sum_of(parts)
     benefit = present[:, :1] - present
+    items = used_prices(policy, priors, plan.measures)
     comparators = ledger.comparators(lives.reconstruction, lives.patch)
     result = xr.Dataset(
         {
@@ -156,6 +160,7 @@ def decide(
             "net_benefit_by_type": ((*_OVER, "type"), lives.value_by_type[:, :1] - lives.value_by_type),
             "years_gained_by_type": ((*_OVER, "type"), lives.years_by_type - lives.years_by_type[:, :1]),
             "sections_by_type": (("type",), np.bincount(plan.types, minlength=len(priors.types)).astype(float)),
+            "price": (("sample", "item"), np.stack([plan.prices.draws(name) for name in items], axis=-1)),
             "comparator_value": (("sample", "comparator"), np.stack(list(comparators.values()), axis=-1)),
             "monte_carlo_share": (_BY, _monte_carlo_share(plan, draws, benefit, workers)),
         },
@@ -166,6 +171,7 @@ def decide(
             "age": np.arange(plan.years) + 0.5,
             "type": [t.name for t in priors.types],
             "comparator": list(comparators),
+            "item": items,
             "work": list(parts),
         },
         attrs=_attributes(plan, early_age, draws.count),

@@ -149,12 +149,12 @@ def payments(decision: Decision, stated: Sequence[float] = ()) -> np.ndarray:
     """Payments for a section-year at which acceptability is stated, from 0 to beyond the frontier's last step."""
     if len(stated):
         return np.sort(np.asarray(stated, float))
-    ratio = _frontier(decision).ratio
     found = gains(decision)
     cost, years = found["extra_first_cost"].mean(axis=0), found["years_gained"].mean(axis=0)
     helpful = years > 0
-    dearest = max([*ratio, *(cost[helpful] / years[helpful])[:1]])
-    return np.linspace(0.0, 1.5 * dearest if dearest > 0 else 1.0, GRID)
+    steps = [*_frontier(decision).ratio, *(cost[helpful] / years[helpful])]
+    dearest = max([step for step in steps if step > 0], default=1.0)
+    return np.linspace(0.0, 1.5 * dearest, GRID)
 
 
 def acceptability_table(decision: Decision, willingness: Sequence[float] = ()) -> pd.DataFrame:

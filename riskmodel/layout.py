@@ -13,9 +13,10 @@ from .columns import nearest
 from .condition import PATHS, UNRECORDED
 from .policy import FOLLOW_UPS
 
-__all__ = ["LAYOUT", "MOST_MEASURES", "Reader", "RefusedValueError", "text"]
+__all__ = ["LAYOUT", "MOST_MEASURES", "USUAL_MEASURES", "Reader", "RefusedValueError", "text"]
 
-MOST_MEASURES = 4
+MOST_MEASURES = 6  # of which all combinations are taken: 64
+USUAL_MEASURES = 4  # where a study names none
 Reader = Callable[[Any], Any]
 
 

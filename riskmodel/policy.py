@@ -20,9 +20,9 @@ class Survey:
     measure : str
         The measure that is the survey.
     found_bad : float
-        Share of the roads that are bad and found so.
+        Share of the roads that are bad, found so, and would not have been by the usual walk.
     false_alarm : float
-        Share of the good roads that are taken for bad.
+        Share of the other roads that are taken for bad.
     rejected : float
         Share of the roads called bad that are reconstructed instead of overlaid; the others are repaired.
     repair : tuple of str

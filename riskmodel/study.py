@@ -16,7 +16,7 @@ from .columns import nearest
 from .condition import Condition
 from .decisionfile import read_policy, stated
 from .errors import Faults, StudyError, printable
-from .layout import LAYOUT, MOST_MEASURES, RefusedValueError, text
+from .layout import LAYOUT, USUAL_MEASURES, RefusedValueError, text
 from .measures import Portfolio, all_portfolios
 from .policy import Policy
 from .store import digest_of
@@ -365,7 +365,7 @@ def portfolios_of(study: Study, priors: PriorSet) -> tuple[Portfolio, ...]:
     faults.raise_any(StudyError)
     if study.portfolios:
         return (*all_portfolios(()), *study.portfolios)
-    return all_portfolios(study.measures or tuple(known[:MOST_MEASURES]))
+    return all_portfolios(study.measures or tuple(known[:USUAL_MEASURES]))
 
 
 def _instead(name: str, known: Iterable[str]) -> str:
