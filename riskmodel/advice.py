@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -42,6 +42,8 @@ class Advice:
     budget : float or None
     lines : tuple of str
         Optional lines of cost that the study names.
+    replaces : mapping of str to tuple of str
+        Measure to the prices of the work that it makes unnecessary.
     """
 
     ranking: pd.DataFrame
@@ -56,6 +58,7 @@ class Advice:
     affordable: str = ""
     budget: float | None = None
     lines: tuple[str, ...] = ()
+    replaces: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def options(self) -> pd.DataFrame:
@@ -255,10 +258,19 @@ def _basis(a: Advice) -> Iterator[str]:
     )
     follow = str(a.attrs["follow_up"]).replace("_", " ")
     yield from wrapped(f"After a failure: {follow}. {counted}")
+    for measure, works in a.replaces.items():
+        yield from wrapped(
+            f"The price of {' and '.join(works)} is taken off that of {measure}, which makes it unnecessary: true only "
+            "of roads that would get it otherwise."
+        )
     missing = [f"area of {a.attrs['area_missing']}" if a.attrs["area_missing"] else "",
                f"thickness of {a.attrs['thickness_missing']}" if a.attrs["thickness_missing"] else ""]  # fmt: skip
     missing = [part for part in missing if part]
-    filled = f" Not recorded and taken as the mean: {' and '.join(missing)} sections." if missing else ""
+    filled = (
+        f" Not recorded, taken as the mean of the others or as typical: {' and '.join(missing)} sections."
+        if missing
+        else ""
+    )
     noise = f"Monte Carlo part of the variance between draws: {100 * a.monte_carlo:.2g} %." if a.monte_carlo else (
         "Expected costs are in closed form, without Monte Carlo noise."
     )  # fmt: skip

@@ -9,6 +9,7 @@ from .costing import Plan
 from .decide import Decision
 from .hazard import age_at_survival
 from .lives import Draws
+from .measures import CURRENT_PRACTICE
 from .priordraws import prior_draws
 
 __all__ = ["assured_table", "assured_words", "prior_weight"]
@@ -109,10 +110,11 @@ def assured_words(table: pd.DataFrame, portfolio: str, *, share: float = 0.90, c
     row = rows.iloc[0]
     percent, sure = round(100 * share), round(100 * credibility)
     age = f"{row['age']:.1f} years" if np.isfinite(row["age"]) else "the last age reckoned with"
-    weight = round(100 * row["prior_weight"])
+    weight, of_gain = (round(100 * row[name]) for name in ("prior_weight", "gain_prior_weight"))
     if weight >= 100:
         return f"{percent} of 100 sections outlive {age} with {sure} % credibility, by the priors alone"
+    lengthening = "" if portfolio == CURRENT_PRACTICE else f", and {of_gain} % of that behind the lengthening"
     return (
         f"{percent} of 100 sections outlive {age} with {sure} % credibility; {weight} % of the weight behind that age "
-        "is the priors', the rest the records'"
+        f"is the priors'{lengthening}"
     )

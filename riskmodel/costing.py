@@ -227,7 +227,10 @@ class Plan:
         )
 
     def weights(self, mass: np.ndarray, lag: np.ndarray) -> np.ndarray:
-        """Weight of each section in the programme, 1 / P(seen), sums to 1, shape (sample, section)."""
+        """Weight of each section in the programme, 1 / P(seen), sums to 1, shape (sample, section).
+
+        Sections count alike: money goes with their area anyhow.
+        """
         seen = np.ones(mass.shape[:2])
         late = np.flatnonzero(self.entry > 0)
         if len(late):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -9,12 +10,13 @@ import numpy as np
 import xarray as xr
 
 from .costing import Plan
+from .errors import RiskModelWarning
 from .ledger import Chain, Ledger, sum_of
 from .lives import Draws
-from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
+from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio, type_index
 from .money import equivalent_annual_cost
 from .policy import OVERLAY_AGAIN, Policy
-from .prices import used_prices
+from .prices import Sizes, used_prices
 from .priors import PriorSet
 from .schema import Kind, Variable, define, stamp
 
@@ -22,6 +24,8 @@ __all__ = ["Decision", "decide", "options_of"]
 
 Progress = Callable[[int, int, str], None]
 REPLICATED = 200  # draws repeated with other scores to measure the Monte Carlo variance
+LEAST_ROADS = 400  # where scores are drawn, each road stands in the programme as often as that takes
+MOST_NOISE = 0.02  # Monte Carlo part of a variance above which the user is told
 
 _OVER, _BY = ("sample", "portfolio"), ("portfolio",)
 define(
@@ -134,11 +138,17 @@ def decide(
     Returns
     -------
     Decision
+
+    Warns
+    -----
+    RiskModelWarning
+        When drawn scores make more than 2 % of the variance of a net benefit.
     """
     draws = Draws.of(posterior, samples)
     options = options_of(portfolios)
+    wide = _widened(programme) if policy.follow_up == OVERLAY_AGAIN else programme
     plan = Plan(
-        programme, priors, policy, options, early_age=early_age, seed=seed, count=draws.count, score_shift=score_shift
+        wide, priors, policy, options, early_age=early_age, seed=seed, count=draws.count, score_shift=score_shift
     )
     lives = plan.run(draws, workers=workers, progress=progress)
     ledger = Ledger(lives.outlay, plan.chain, policy, plan.periods)
@@ -159,7 +169,7 @@ def decide(
             "present_value_by_work": ((*_OVER, "work"), np.stack(list(parts.values()), axis=-1)),
             "net_benefit_by_type": ((*_OVER, "type"), lives.value_by_type[:, :1] - lives.value_by_type),
             "years_gained_by_type": ((*_OVER, "type"), lives.years_by_type - lives.years_by_type[:, :1]),
-            "sections_by_type": (("type",), np.bincount(plan.types, minlength=len(priors.types)).astype(float)),
+            "sections_by_type": (("type",), _by_type(programme, priors)),
             "price": (("sample", "item"), np.stack([plan.prices.draws(name) for name in items], axis=-1)),
             "comparator_value": (("sample", "comparator"), np.stack(list(comparators.values()), axis=-1)),
             "monte_carlo_share": (_BY, _monte_carlo_share(plan, draws, benefit, workers)),
@@ -174,15 +184,41 @@ def decide(
             "item": items,
             "work": list(parts),
         },
-        attrs=_attributes(plan, early_age, draws.count),
+        attrs=_attributes(plan, programme, draws.count),
     )
+    _warn_of_noise(result)
     return Decision(stamp(result, "decision"), ledger, plan, draws)
 
 
-def _attributes(plan: Plan, early_age: float, count: int) -> dict[str, object]:
-    policy, sizes = plan.policy, plan.prices.sizes
+def _widened(programme: xr.Dataset) -> xr.Dataset:
+    """The programme with every road as often as it takes to average over drawn scores."""
+    count = programme.sizes["section"]
+    times = -(-LEAST_ROADS // count)
+    names = programme["section"].values.astype(str)
+    wide = programme.isel(section=np.tile(np.arange(count), times))
+    again = [name if r == 0 else f"{name}, again {r}" for r in range(times) for name in names]
+    return wide.assign_coords(section=again)
+
+
+def _by_type(programme: xr.Dataset, priors: PriorSet) -> np.ndarray:
+    return np.bincount(type_index(programme, priors), minlength=len(priors.types)).astype(float)
+
+
+def _warn_of_noise(result: xr.Dataset) -> None:
+    worst = float(result["monte_carlo_share"].max())
+    if worst > MOST_NOISE:
+        warnings.warn(
+            f"Drawn scores make up to {100 * worst:.1f} % of the variance of a saving between draws; differences of "
+            "that size between portfolios are noise.",
+            RiskModelWarning,
+            stacklevel=3,
+        )
+
+
+def _attributes(plan: Plan, programme: xr.Dataset, count: int) -> dict[str, object]:
+    policy, sizes = plan.policy, Sizes.of(programme, plan.policy)
     return {
-        "early_age": early_age,
+        "early_age": plan.early_age,
         "horizon": policy.horizon,
         "analysis_period": policy.analysis_period,
         "discount_rate": policy.discount_rate,
@@ -193,7 +229,7 @@ def _attributes(plan: Plan, early_age: float, count: int) -> dict[str, object]:
         "mean_area": float(sizes.area.mean()),
         "area_missing": sizes.area_missing,
         "thickness_missing": sizes.thickness_missing,
-        "programme": str(plan.programme.attrs.get("programme", "table")),
+        "programme": str(programme.attrs.get("programme", "table")),
         "samples": count,
         "seed": plan.seed,
     }

@@ -143,5 +143,6 @@ def advise(study: Study, result: xr.Dataset, affordable: str, read: Callable[[st
             affordable=affordable,
             budget=None if policy is None else policy.budget,
             lines=tuple(line for line in ("user_delay", "disposal", "material") if getattr(policy, line)),
+            replaces={} if policy is None else policy.replaces,
         )
     )

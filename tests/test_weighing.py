@@ -135,6 +135,7 @@ def advice(**changes: object) -> Advice:
                   "thickness_missing": 0},
         "monte_carlo": 0.004,
         "fates": 1.2,
+        "replaces": {"saw": ("guess",)},
         **changes,
     }  # fmt: skip
     return Advice(**values)  # type: ignore[arg-type]
@@ -155,8 +156,9 @@ def test_the_advice_in_words() -> None:
         "saw: 0.20 years, a step of 10,000 for each year gained",
         "of reconstructing now 9.0 million; of patching on 8.0 million",
         "Delay of users, disposal and material are not counted.",
+        "The price of guess is taken off that of saw, which makes it unnecessary",
         "Monte Carlo part of the variance between draws: 0.4 %.",
-        "taken as the mean: area of 2 sections",
+        "taken as the mean of the others or as typical: area of 2 sections",
     ):
         assert words in text
 
