@@ -13,6 +13,7 @@ from runs import FEW, WEIGHED, files_of, write_study
 from riskmodel import pipeline
 from riskmodel.advice import Advice, advice_lines, worded_money
 from riskmodel.errors import StudyError
+from riskmodel.preview import preview
 from riskmodel.report import WIDTH
 from riskmodel.store import load_tree
 from riskmodel.study import read_study
@@ -94,6 +95,18 @@ def test_faults_leave_nothing_behind(tmp_path: Path, text: str, match: str) -> N
     with pytest.raises(StudyError, match=f"(?s){match}"):
         run(folder)
     assert not (folder / "results").exists()
+
+
+def test_check_shows_prices_of_a_square_yard(tmp_path: Path) -> None:
+    """6 a square yard and inch at 6 in and 8 a square yard make 44; 12 a cubic yard is a sixth of that, 2."""
+    folder = write_study(tmp_path / "s", FEW + MONEY)
+    page = preview(read_study(folder))
+    money = page[page.index("Prices, USD of 2024") :].splitlines()
+    figures = {line[:22].strip(): float(line[22:].split()[0]) for line in money if line.startswith("  ")}
+    assert figures["overlay"] == pytest.approx(44, rel=0.1)
+    assert figures["prompt_sawing"] == pytest.approx(0.57, rel=0.1)
+    assert 2.0 < figures["internal_curing"] < 3.5  # skewed: the mean lies above the median
+    assert "Costs count over 50 years at 3 % a year, real; after a failure: reconstruct." in " ".join(money)
 
 
 @pytest.mark.parametrize(
