@@ -178,6 +178,7 @@ def _overturned(a: Advice) -> Iterator[str]:
         yield from wrapped(f"{row['kind']}, {row['setting']}: {row['first_place']}", bullet=True)
     if len(changed) > MOST_CHANGES:
         yield f"  {len(changed) - MOST_CHANGES} more in tables/robustness.csv."
+    yield from wrapped("Another threshold of the condition index is another calibration and was not tried.")
     switching = table[table["kind"] == "switching value"]
     if len(switching):
         yield "The first place changes at"

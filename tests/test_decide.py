@@ -145,6 +145,37 @@ def test_a_measure_costs_where_it_was_not_already_done():
     np.testing.assert_allclose(first[:, 1], price * (area[10:20].sum() + 0.5 * area[20:].sum()) / 30, rtol=1e-6)
 
 
+def test_a_rule_on_where_limits_costs_and_gains_to_those_roads():
+    """A requirement of one contractor's roads alone is paid there alone and changes nothing elsewhere."""
+    c = case(count=30, draws=20)
+    c.programme["age_entry"][:] = 0.0
+    c.programme["required"][:] = 0.0
+    contractor = str(c.programme["contractor"].values[0])
+    here = c.programme["contractor"].values.astype(str) == contractor
+    rule = {"prompt_sawing": {"contractor": (contractor,)}}
+    options = options_of([Portfolio("some", ("prompt_sawing",), rule), Portfolio("all", ("prompt_sawing",))])
+    plan = Plan(c.programme, c.priors, policy(survey=None), options, early_age=10.0, seed=7, count=20)
+    lives = plan.run(Draws.of(c.posterior))
+    first, area = lives.outlay.first["prompt_sawing"], plan.prices.sizes.area
+    assert 0 < here.sum() < 30
+    np.testing.assert_allclose(first[:, 1], first[:, 2] * area[here].sum() / area.sum(), rtol=1e-6)
+    gain = lives.years - lives.years[:, :1]
+    assert (gain[:, 1] < gain[:, 2]).all()
+
+
+def test_what_a_measure_replaces_is_taken_off():
+    c = case(count=20, draws=20)
+    c.programme["required"][:] = 0.0
+    c.programme["age_entry"][:] = 0.0
+    portfolios = [Portfolio("saw", ("prompt_sawing",))]
+    settled = policy(survey=None, replaces={"prompt_sawing": ("removal",)})
+    found = run(c, portfolios, policy=settled).ledger.outlay.first
+    plan = Plan(c.programme, c.priors, settled, options_of(portfolios), early_age=10.0, seed=7, count=20)
+    credit = plan.prices.draws("removal") * plan.prices.sizes.area.mean()
+    np.testing.assert_allclose(found["work_saved"][:, 1], -credit, rtol=1e-6)
+    np.testing.assert_array_equal(found["work_saved"][:, 0], 0.0)
+
+
 def test_a_measure_is_paid_also_where_it_is_not_done():
     """Compliance changes what is gained, never what is paid."""
     c = case(draws=20)
