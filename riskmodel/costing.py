@@ -27,6 +27,7 @@ from .ledger import (
     Chain,
     Outlay,
     Worth,
+    first_ends,
     follow_up_columns,
     kept_columns,
     sum_of,
@@ -166,30 +167,32 @@ class Plan:
         replicate : int
             Another set of held scores.
         """
-        survivals = self.survivals(draws, replicate)
+        averaged = self.survivals(draws)
+        held = self.survivals(draws, hold=replicate) if self.policy.follow_up == OVERLAY_AGAIN else None
         pieces = [slice(i, min(i + BATCH, draws.count)) for i in range(0, draws.count, BATCH)]
         found: list[Lives] = []
         with ThreadPoolExecutor(workers) as pool:
-            for done, one in enumerate(pool.map(lambda piece: self._piece(draws, survivals, piece), pieces), 1):
+            for done, one in enumerate(pool.map(lambda piece: self._piece(draws, averaged, held, piece), pieces), 1):
                 found.append(one)
                 if progress is not None:
                     progress(done, len(pieces), "costs")
         return _joined(found)
 
     def mean_lives(self, draws: Draws) -> np.ndarray:
-        """Mean life from opening to removal, shape (sample, portfolio, section), years."""
-        alive = self.survivals(draws, 0).at(slice(0, draws.count), self.ages)
+        """Mean life from opening to removal, shape (sample, portfolio, section), years; at held scores if these are."""
+        hold = 0 if self.policy.follow_up == OVERLAY_AGAIN else None
+        alive = self.survivals(draws, hold=hold).at(slice(0, draws.count), self.ages)
         return np.asarray(np.matmul(alive, self.spans)[..., 0] + draws["removal_lag"][:, None, None])
 
-    def survivals(self, draws: Draws, replicate: int = 0) -> Survivals:
-        """Closed-form survival of the programme under some draws."""
+    def survivals(self, draws: Draws, *, hold: int | None = None) -> Survivals:
+        """Closed-form survival under some draws, averaged over scores or at the held scores of a set."""
         return Survivals(
             draws, self.programme, self.priors, self.portfolios, seed=self.seed, score_shift=self.score_shift,
-            hold_scores=self.policy.follow_up == OVERLAY_AGAIN, replicate=replicate,
+            hold_scores=hold is not None, replicate=hold or 0,
         )  # fmt: skip
 
-    def _piece(self, draws: Draws, survivals: Survivals, piece: slice) -> Lives:
-        alive = survivals.at(piece, self.ages)
+    def _piece(self, draws: Draws, averaged: Survivals, held: Survivals | None, piece: slice) -> Lives:
+        alive = averaged.at(piece, self.ages)
         middle, early, _ = np.split(alive, [self.years, self.years + len(self.early_ages)], axis=-1)
         lag = draws["removal_lag"][piece]
         mass, lags = lumped(middle), lag_mass(lag, self.years).astype(np.float32)
@@ -197,14 +200,20 @@ class Plan:
         mean = mean + lag[:, None, None]
         weight = self.weights(mass[:, 0], lag)
         first, follow, kept = self.columns(draws, piece, weight)
+        again = self._again(held, piece, lag) if held is not None else None
         shape = (len(weight), len(self.portfolios), len(self.priors.types))
         value, years, outlays = np.zeros(shape), np.zeros(shape), []
         for t in np.unique(self.types):
             here = self.types == t
+            columns = _rows(follow, here), _rows(kept, here)
             ends, left = tally(
-                mass[:, :, here], mean[:, :, here], lags, _rows(follow, here), _rows(kept, here),
-                overlay_again=self.policy.follow_up == OVERLAY_AGAIN, periods=self.periods,
-            )  # fmt: skip
+                mass[:, :, here], mean[:, :, here], lags, *columns, overlay_again=False, periods=self.periods
+            )
+            if again is not None:
+                mass_held, mean_held = (array[:, :, here] for array in again)
+                every, left = tally(mass_held, mean_held, lags, *columns, overlay_again=True, periods=self.periods)
+                # the first lives are known without noise: a control variate for the renewals at held scores
+                ends = ends + every - first_ends(mass_held, lags, columns[0])
             outlay = Outlay(
                 {name: money[:, :, here].sum(axis=-1) for name, money in first.items()},
                 {name: ends[:, :, c] for c, name in enumerate(follow)},
@@ -225,6 +234,11 @@ class Plan:
             (weight * self.money[RECONSTRUCTION][piece]).sum(axis=1),
             (weight * self.money[PATCHES][piece]).sum(axis=1),
         )
+
+    def _again(self, held: Survivals, piece: slice, lag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Life on the lattice and its mean to removal at held scores."""
+        alive = held.at(piece, self.ages)
+        return lumped(alive[..., : self.years]), np.matmul(alive, self.spans)[..., 0] + lag[:, None, None]
 
     def weights(self, mass: np.ndarray, lag: np.ndarray) -> np.ndarray:
         """Weight of each section in the programme, 1 / P(seen), sums to 1, shape (sample, section).

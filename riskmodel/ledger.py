@@ -13,7 +13,7 @@ import numpy as np
 from .policy import OVERLAY_AGAIN, PATCH, Policy
 from .renewal import convolved, outlived, placements, value_of_chain, value_of_patching, worth_of_patches
 
-__all__ = ["Chain", "Ledger", "Outlay", "Worth", "follow_up_columns", "kept_columns", "sum_of", "tally"]
+__all__ = ["Chain", "Ledger", "Outlay", "Worth", "first_ends", "follow_up_columns", "kept_columns", "sum_of", "tally"]
 
 OVERLAY, RECONSTRUCTION, PATCHES, REJECTED, REPAIR = "overlay", "reconstruction", "patch", "rejected", "repair"
 SAVED, DELAY, DISPOSAL = "work_saved", "user_delay", "disposal"
@@ -237,7 +237,7 @@ def tally(
         left = np.matmul(kept, np.stack(here, axis=-1))
         laid[..., 0] -= 1.0
         return np.matmul(follow, laid), left
-    ends = convolved(np.matmul(follow, mass), lag)
+    ends = first_ends(mass, lag, follow)
     # linear in the section's life, so the sections can be summed before the lag is added
     spread = kept / mean[:, :, None, :]
     ended = convolved(np.matmul(spread, mass), lag)
@@ -245,3 +245,8 @@ def tally(
     lived = np.zeros_like(alive)
     np.cumsum(alive[..., :-1], axis=-1, out=lived[..., 1:])
     return ends, kept.sum(axis=-1)[..., None] - lived[..., list(periods)]
+
+
+def first_ends(mass: np.ndarray, lag: np.ndarray, follow: np.ndarray) -> np.ndarray:
+    """Ends of the first overlays by year, as money of the sections together (see `tally`)."""
+    return convolved(np.matmul(follow, mass), lag)
