@@ -20,7 +20,7 @@ import pandas as pd
 
 from .errors import RiskModelError, RiskModelWarning, StoreError
 from .report import main_table
-from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys
+from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys, stages_of
 from .store import (
     JOURNAL,
     LOCK_NAME,
@@ -167,9 +167,9 @@ def run_study(
     if (
         not fresh
         and not (folder / STAGING).exists()
-        and all(ledger.stands(stage, keys[stage.name]) for stage in STAGES)
+        and all(ledger.stands(stage, keys[stage.name]) for stage in stages_of(study))
     ):
-        for stage in STAGES:
+        for stage in stages_of(study):
             watcher.end(stage.words, None)
         return Outcome(folder, ())
     with _held(folder):
@@ -191,7 +191,7 @@ def _run_stages(
     provenance = _provenance(desk, command)
     built: list[str] = []
     staged: list[str] = []
-    for stage in STAGES:
+    for stage in stages_of(desk.study):
         # once one stage is rebuilt everything after it is, even if its inputs have the same names
         found = None if built else next((one for one in ledgers if one.stands(stage, keys[stage.name])), None)
         if found is None:
@@ -209,8 +209,16 @@ def _run_stages(
     if staged or built:
         write_json(provenance, desk.staging / PROVENANCE)
         publish(desk.staging, folder, [*staged, PROVENANCE])
+        _clear(desk.study, folder)
     shutil.rmtree(desk.staging, ignore_errors=True)
     return Outcome(folder, tuple(built))
+
+
+def _clear(study: Study, folder: Path) -> None:
+    """Take away files of stages that the study no longer has: they would tell of another question."""
+    kept = stages_of(study)
+    for name in (name for stage in STAGES if stage not in kept for name in stage.outputs):
+        (folder / name).unlink(missing_ok=True)
 
 
 def _build(stage: Stage, desk: Desk, key: str, watcher: Watcher) -> dict[str, Any]:

@@ -39,7 +39,9 @@ class TrialError(InputError):
 @click.option("--survey-cost", type=NOT_NEGATIVE, default=0.0, help="Of each yearly survey of one section.")
 @click.option("--sections-per-year", type=click.FloatRange(min=0.0, min_open=True), help="Built later [as recorded].")
 @click.option("--horizon", type=click.IntRange(1, 200), default=20, help="Years in which roads built count [20].")
-@click.option("--discount-rate", type=click.FloatRange(0.0, 0.5), default=0.02, help="Real, as a share a year [0.02].")
+@click.option(
+    "--discount-rate", type=click.FloatRange(0.0, 0.5), help="Real, as a share a year [the study's, or 0.03]."
+)
 @click.option("--level", type=click.FloatRange(0.5, 0.999), default=0.95, help="When a sign counts as settled [0.95].")
 @click.option("--trials", type=click.IntRange(20, 5000), default=200, help="Simulated trials of each design [200].")
 @click.option("--no-ordinary", is_flag=True, help="Leave out the ordinary condition data.")
@@ -48,8 +50,9 @@ def trial_sections(study: Path, out: Path | None, **options: Any) -> None:
     """What a trial of one measure would be worth to the programme of STUDY.
 
     It reads the results of a finished run, simulates trials whose sections get the measure by lot and are
-    surveyed every year, and weighs all draws anew by what each trial would find. Costs and prices are in the
-    unit of --worth; without it everything counts in section-years in good order.
+    surveyed every year, and weighs all draws anew by what each trial would find. Where the study weighs costs,
+    everything counts in its money. Otherwise, or with --worth or --price, it counts in section-years in good
+    order times what one is worth.
 
     \b
     riskmodel trial-sections STUDY --measure internal_curing --sections 10 --years 5

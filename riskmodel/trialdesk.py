@@ -26,17 +26,19 @@ from .trial import TrialDesign, draw_outcomes, trial_profiles
 from .trialvalue import Programme, TrialCost, TrialValue, value_of_trials
 
 __all__ = [
-    "INFORMATION",
+    "TRIALS",
     "NetBenefit",
     "TrialAnswer",
     "TrialQuestion",
     "answer_trial",
-    "information_table",
     "net_benefit_of",
+    "trials_table",
 ]
 
 Progress = Callable[[int, int, str], None]
-INFORMATION = "tables/information.csv"
+TRIALS = "tables/trials.csv"
+USUAL_RATE = 0.03
+"""Real discount rate where the study weighs no costs."""
 SPAN = 20
 """Years ahead for which ordinary condition data are simulated."""
 ORDINARY_DRAWS, ORDINARY_PAIRS = 500, 400
@@ -80,7 +82,8 @@ class TrialQuestion:
     sections_per_year : float or None
         None: as many as the records opened each year on average.
     horizon : int
-    discount_rate : float
+    discount_rate : float or None
+        Real, a year; None: the study's.
     level : float
     trials : int
     ordinary : bool
@@ -95,7 +98,7 @@ class TrialQuestion:
     prices: Mapping[str, float] | None = None
     sections_per_year: float | None = None
     horizon: int = 20
-    discount_rate: float = 0.02
+    discount_rate: float | None = None
     level: float = 0.95
     trials: int = 200
     ordinary: bool = True
@@ -114,13 +117,14 @@ class TrialAnswer:
 def net_benefit_of(desk: Desk, *, worth: float | None = None, prices: Mapping[str, float] | None = None) -> NetBenefit:
     """Expected net benefit of one section under each portfolio at each draw.
 
-    Section-years in good order within the horizon times what one is worth, less the first cost of the
-    portfolio's measures where that is stated.
+    The saving of the study's decision. Where the study weighs no costs, or `worth` or `prices` are stated:
+    section-years in good order within the horizon times what one is worth, less the first cost of the
+    portfolio's measures.
 
     Parameters
     ----------
     desk : Desk
-        With a finished simulation.
+        With a finished simulation, and decision where the study has one.
     worth : float, optional
         Of a section-year; None counts in section-years.
     prices : mapping of measure to float, optional
@@ -131,6 +135,8 @@ def net_benefit_of(desk: Desk, *, worth: float | None = None, prices: Mapping[st
     RiskModelError
         When a price names a measure that no portfolio holds.
     """
+    if desk.study.policy is not None and worth is None and not prices:
+        return _saving(desk)
     prices, sets = dict(prices or {}), {p.name: p.measures for p in desk.portfolios}
     known = sorted({m for measures in sets.values() for m in measures})
     unknown = sorted(set(prices) - set(known))
@@ -152,10 +158,24 @@ def net_benefit_of(desk: Desk, *, worth: float | None = None, prices: Mapping[st
     return NetBenefit(values.transpose("sample", "portfolio"), unit, basis)
 
 
+def _saving(desk: Desk) -> NetBenefit:
+    """What the study's decision rests on."""
+    decision = desk.decision
+    values = decision["net_benefit"].transpose("sample", "portfolio")
+    years, rate = decision.attrs["analysis_period"], 100.0 * decision.attrs["discount_rate"]
+    basis = (
+        f"Net benefit of a section: its saving on current practice in present value over {years} years at {rate:g} %, "
+        f"as in the study's decision. It rests on {desk.basis}."
+    )
+    prices = np.asarray(decision["price"].values)
+    moving = np.ptp(prices, axis=0) > 0
+    return NetBenefit(values, "money", basis, np.log(prices[:, moving]) if moving.any() else None)
+
+
 def answer_trial(
     study: Study, question: TrialQuestion, *, out: Path | None = None, progress: Progress | None = None
 ) -> TrialAnswer:
-    """Read a finished study, value the trials and write `tables/information.csv`.
+    """Read a finished study, value the trials and write `tables/trials.csv`.
 
     Raises
     ------
@@ -164,11 +184,14 @@ def answer_trial(
     RiskModelError
         When the question does not fit the study.
     """
-    desk = open_results(study, out, needs=("calibrate", "simulate"))
+    weighed = ("decide",) if study.policy is not None else ()
+    desk = open_results(study, out, needs=("calibrate", "simulate", *weighed))
     benefit = net_benefit_of(desk, worth=question.worth, prices=question.prices)
-    draws = Draws.of(desk.calibration.posterior, desk.simulation.sizes["sample"])
+    draws = Draws.of(desk.calibration.posterior, benefit.values.sizes["sample"])
     per_year = question.sections_per_year or _built_each_year(desk)
-    programme = Programme(per_year, question.horizon, question.discount_rate)
+    stated = USUAL_RATE if study.policy is None else study.policy.discount_rate
+    rate = stated if question.discount_rate is None else question.discount_rate
+    programme = Programme(per_year, question.horizon, rate)
     value = value_of_trials(
         benefit.values, draws, desk.programme, desk.priors, study.condition, design=question.design,
         sizes=question.sizes, lengths=question.lengths, programme=programme, cost=question.cost,
@@ -177,8 +200,8 @@ def answer_trial(
     signs = _ordinary(desk, draws, benefit, question, per_year, progress) if question.ordinary else {}
     folder = results_folder(study, out)
     with lock_folder(folder):
-        write_table(information_table(value, signs, desk, benefit.unit), folder / INFORMATION)
-    return TrialAnswer(value, signs, benefit, folder / INFORMATION)
+        write_table(trials_table(value, signs, desk, benefit.unit), folder / TRIALS)
+    return TrialAnswer(value, signs, benefit, folder / TRIALS)
 
 
 def _built_each_year(desk: Desk) -> float:
@@ -226,7 +249,7 @@ def _ordinary(
 COLUMNS = ("subject", "sections_each_arm", "years", "quantity", "unit", "value", "mcse", "basis", "simulation")
 
 
-def information_table(value: TrialValue, signs: Mapping[bool, FirstSigns], desk: Desk, unit: str) -> pd.DataFrame:
+def trials_table(value: TrialValue, signs: Mapping[bool, FirstSigns], desk: Desk, unit: str) -> pd.DataFrame:
     """Everything found, one number a row.
 
     Returns

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from runs import FEW, command, files_of, said, write_study
 
-from riskmodel.trialdesk import COLUMNS, INFORMATION
+from riskmodel.trialdesk import COLUMNS, TRIALS
 
 ASKED = ("--measure", "internal_curing", "--sections", "3", "--years", "3", "--trials", "20")
 FULL = (*ASKED, "--sections-per-year", "12", "--no-ordinary")
@@ -25,7 +25,7 @@ def test_it_tells_what_a_trial_is_worth_and_writes_the_table(done: Path, capsys:
     assert "It rests on priors only." in " ".join(out.split())
     assert "the cause of every removal is recorded" in " ".join(out.split())
     assert "licensed engineer decide" in out
-    table = pd.read_csv(done / "results" / INFORMATION)
+    table = pd.read_csv(done / "results" / TRIALS)
     assert tuple(table.columns) == COLUMNS
     trial = table[table["subject"] == "trial of internal_curing"].set_index("quantity")["value"]
     assert trial["cost"] == pytest.approx(500 / 1.02 + sum(12 / 1.02 ** (1 + y) for y in (1, 2, 3)))
@@ -42,9 +42,9 @@ def test_ordinary_condition_data_and_the_same_numbers_twice(done: Path, capsys: 
     assert status == 0
     assert "where chance decides which roads get the measure" in out
     assert "where the agency chooses which roads get the measure" in out
-    first = (done / "results" / INFORMATION).read_bytes()
+    first = (done / "results" / TRIALS).read_bytes()
     assert said(capsys, *line)[1] == out
-    assert (done / "results" / INFORMATION).read_bytes() == first
+    assert (done / "results" / TRIALS).read_bytes() == first
     assert b"ordinary data, assigned by chance: failures seen so far" in first
 
 
