@@ -98,8 +98,8 @@ def weigh(
         of.share_table(decision, portfolios),
         levels_table(decision, posterior, workers=WORKERS),
         assured_table(decision, prior_only=prior_only, workers=WORKERS),
+        _information(decision, programme, priors),
     )
-    tables = (*tables, _information(decision, programme, priors))
     result = with_fate_check(decision, posterior, workers=WORKERS)
     return Weighed(result, dict(zip(DECISION_TABLES, tables, strict=True)), affordable)
 

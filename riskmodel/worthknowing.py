@@ -67,8 +67,7 @@ def knowledge_words(table: pd.DataFrame, amount: str) -> Iterator[str]:
     amount : str
         The value of knowing everything, in words.
     """
-    whole = table.iloc[0]
-    if not whole["value"] > TRUSTED * whole["mcse"]:
+    if not float(table["value"].iloc[0]) > TRUSTED * float(table["mcse"].iloc[0]):
         yield "Knowing more would not change the choice: no measurement is worth its cost for this decision."
         return
     yield f"Knowing everything before deciding would be worth {amount} a section; no study can be worth more."
@@ -77,7 +76,8 @@ def knowledge_words(table: pd.DataFrame, amount: str) -> Iterator[str]:
     if useful.empty:
         yield "No single group of unknowns holds much of it: they decide together."
         return
-    named = [f"{row.subject} ({100 * row.part_of_everything:.0f} %)" for row in useful.itertuples()]
+    parts = zip(useful["subject"].astype(str), useful["part_of_everything"].astype(float), strict=True)
+    named = [f"{subject} ({100 * part:.0f} %)" for subject, part in parts]
     yield (
         f"Most of that is held by {'; '.join(named)}. `riskmodel trial-sections` says what a trial of a measure "
         "would be worth."

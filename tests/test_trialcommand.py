@@ -28,7 +28,7 @@ def test_it_tells_what_a_trial_is_worth_and_writes_the_table(done: Path, capsys:
     table = pd.read_csv(done / "results" / TRIALS)
     assert tuple(table.columns) == COLUMNS
     trial = table[table["subject"] == "trial of internal_curing"].set_index("quantity")["value"]
-    assert trial["cost"] == pytest.approx(500 / 1.02 + sum(12 / 1.02 ** (1 + y) for y in (1, 2, 3)))
+    assert trial["cost"] == pytest.approx(500 / 1.03 + sum(12 / 1.03 ** (1 + y) for y in (1, 2, 3)))
     assert trial["net_value"] == pytest.approx(trial["gain"] - trial["cost"])
     assert trial["evsi"] >= 0
     assert table.loc[table["quantity"] == "evpi", "value"].iloc[0] >= 0
