@@ -93,11 +93,11 @@ def _of_study(place: Path, out: Path | None, found: Mapping[str, float]) -> tupl
     from .errors import printable
     from .exclusion import exclude
     from .exclusionwords import study_lines
-    from .pipeline import reopen
+    from .pipeline import open_results
     from .study import read_study
 
     study = read_study(place)
-    desk = reopen(study, out)
+    desk = open_results(study, out, needs=("simulate",))
     if desk.records is None:
         faults = Faults(study.file.name)
         faults.add("a line needs readings; the study has no records", remedy="Fill its tables, or state a mixture")

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["FIGURES", "PAGE", "gather", "page_digest"]
 
 PAGE = "brief.html"
-ASKED = "tables/information.csv"
+ASKED = "tables/trials.csv"
 """What was asked of the finished results."""
 FIGURES = tuple(
     f"figures/{name}.{kind}"

@@ -16,6 +16,7 @@ from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
 from .errors import RiskModelError, RiskModelWarning, printable
+from .trialcommand import trial_sections
 
 __all__ = ["TerminalWatcher", "commands", "main"]
 
@@ -158,7 +159,7 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for command in (brief, sawing, cores, curing_water, exclusion):
+for command in (brief, sawing, cores, curing_water, exclusion, trial_sections):
     commands.add_command(command)
 
 
@@ -168,7 +169,7 @@ def main(arguments: list[str] | None = None) -> NoReturn:
     warnings.simplefilter("always", RiskModelWarning)
     warnings.showwarning = _show_warning
     try:
-        status = commands.main(arguments, prog_name="riskmodel", standalone_mode=False) or 0
+        status = commands.main(arguments, prog_name="riskmodel", standalone_mode=False, obj=TerminalWatcher) or 0
     except click.ClickException as error:
         error.show()
         status = FAULT

@@ -61,8 +61,12 @@ def fused_log_likelihood(
     given = given_of(data, early, wear, labels, path=path is not None, lagged=lag is not None)
     constants = [pt.as_tensor(a) for a in given]
     parameters = _parameters(data, early, wear, path, lag, labels)
-    total = WeightedTotal()(*parameters, pt.as_tensor(np.ones(data.sections)), *constants)[0]
+    total, *_ = _outputs(WeightedTotal(), [*parameters, pt.as_tensor(np.ones(data.sections)), *constants])
     return SectionSums()(*parameters, *constants), total
+
+
+def _outputs(operation: Op, inputs: Sequence[Tensor]) -> list[Tensor]:
+    return operation.make_node(*inputs).outputs
 
 
 def _parameters(
@@ -82,7 +86,9 @@ def _parameters(
         tables = [np.zeros((0, data.sections, 1)), np.zeros((0, 1)), np.zeros((0, 1)), np.zeros((0, 1, 1))]
     else:
         tables = [early.moments, early.median, early.shape, early.speed]
-    read = (path.start, path.spread, path.noise, path.kappa_wear, path.kappa_early) if path else (0.0, 0.0, 1.0, 1.0, 1.0)
+    read = (
+        (path.start, path.spread, path.noise, path.kappa_wear, path.kappa_early) if path else (0.0, 0.0, 1.0, 1.0, 1.0)
+    )
     scalars = [wear.shape, *read, 1.0 if lag is None else lag, 0.0 if labels is None else labels.error]
     return [pt.as_tensor(t, dtype="float64") for t in (*tables, log_median, weight, pt.stack(scalars))]
 
@@ -162,7 +168,7 @@ def _label_rows(data: CellData, early: EarlyTerms | None, labels: LabelTerms | N
 # ------------------------------------------------------------------------------ operations
 
 
-class SectionSums(Op):  # type: ignore[misc]
+class SectionSums(Op):
     """Log-likelihood of every section, without derivatives."""
 
     __props__ = ()
@@ -188,11 +194,11 @@ class SectionSums(Op):  # type: ignore[misc]
     def pullback(self, inputs: Sequence[Tensor], outputs: Sequence[Tensor], cotangents: Sequence[Tensor]) -> list[Any]:
         """Derivatives of the total weighted by the cotangent."""
         parameters, constants = inputs[:PARAMETERS], inputs[PARAMETERS:]
-        _, *bars = WeightedTotal()(*parameters, cotangents[0], *constants)
+        _, *bars = _outputs(WeightedTotal(), [*parameters, cotangents[0], *constants])
         return [*bars, *(disconnected_type() for _ in constants)]
 
 
-class WeightedTotal(Op):  # type: ignore[misc]
+class WeightedTotal(Op):
     """Weighted sum of the sections' log-likelihoods, and its derivative to every parameter."""
 
     __props__ = ()
@@ -237,8 +243,18 @@ def _digest() -> str:
     A cache of compiled code looks at the file of one function, not at those of the functions it calls.
     """
     whole = hashlib.sha256()
-    for name in ("hazard", "vectormath", "kernellife", "kernelpath", "kernelroom", "kernelterms", "kernel", "kernelmoments",
-                 "fused", "fusedmoments"):
+    for name in (
+        "hazard",
+        "vectormath",
+        "kernellife",
+        "kernelpath",
+        "kernelroom",
+        "kernelterms",
+        "kernel",
+        "kernelmoments",
+        "fused",
+        "fusedmoments",
+    ):
         whole.update((Path(__file__).parent / f"{name}.py").read_bytes())
     return whole.hexdigest()
 
@@ -254,18 +270,18 @@ def kernel() -> Any:
     every function that contains it, the sampler's among them.
     """
     CACHED_SRC_FUNCTIONS[section_sums] = SYMBOL
-    options = {"fastmath": {"reassoc", "contract", "nsz", "arcp"}, "error_model": "numpy"}
-    compiled = numba.cfunc(types.void(types.int64, types.int64), cache=True, **options)(section_sums)
+    signature: Any = types.void(types.int64, types.int64)
+    compiled = numba.cfunc(signature, cache=True, error_model="numpy")(section_sums)
     llvmlite.binding.add_symbol(SYMBOL, compiled.address)
     return compiled
 
 
 VERSION = int(_digest()[:12], 16)
-call_kernel = types.ExternalFunction(SYMBOL, types.void(types.int64, types.int64))
+call_kernel: Any = types.ExternalFunction(SYMBOL, types.void(types.int64, types.int64))
 
 
 @numba_njit
-def _call(parameters, share, given, wanted):  # type: ignore[no-untyped-def]
+def _call(parameters: Any, share: Any, given: Any, wanted: bool) -> Any:
     """Sums of all sections, their weighted total and its derivatives (zeros unless `wanted`)."""
     moments, median, shape, speed, log_median, weight, scalars = parameters
     sums = np.empty(share.shape[0])
@@ -273,12 +289,12 @@ def _call(parameters, share, given, wanted):  # type: ignore[no-untyped-def]
         np.zeros(moments.shape if wanted else (0, 0, 0)), np.zeros(median.shape), np.zeros(shape.shape),
         np.zeros(speed.shape), np.zeros(log_median.shape), np.zeros(weight.shape), np.zeros(scalars.shape),
     )  # fmt: skip
-    arrays = parameters + (share,) + given + (sums,) + bars
+    arrays = (*parameters, share, *given, sums, *bars)
     addresses = np.empty(ARRAYS, np.int64)
     n = 0
     for array in literal_unroll(arrays):
         addresses[n] = array.ctypes.data
-        n += 1
+        n += 1  # noqa: SIM113 - unrolled, so no enumerate
     sizes = np.array([
         share.shape[0], given[1].shape[0], moments.shape[0], speed.shape[1], median.shape[1], log_median.shape[0],
         weight.shape[0], given[6].shape[0], given[7].shape[0], given[8].shape[0], int(wanted),
@@ -293,22 +309,25 @@ def _call(parameters, share, given, wanted):  # type: ignore[no-untyped-def]
     return sums, total, bars
 
 
+@numba_njit
+def _contiguous(a: Any) -> Any:
+    """The tensors of `Parameters` as the kernel reads them."""
+    return (
+        np.ascontiguousarray(a[0]), np.ascontiguousarray(a[1]), np.ascontiguousarray(a[2]), np.ascontiguousarray(a[3]),
+        np.ascontiguousarray(a[4]), np.ascontiguousarray(a[5]), np.ascontiguousarray(a[6]),
+    )  # fmt: skip
+
+
 @register_funcify_default_op_cache_key(SectionSums)
 def _compiled_sums(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], int]:
     kernel()
 
     @numba_njit
-    def sums(moments, median, shape, speed, log_median, weight, scalars,
-             edges, ages, constants, layout, spans, facts, used, sided, labels):  # type: ignore[no-untyped-def]  # fmt: skip
-        parameters = (
-            np.ascontiguousarray(moments), np.ascontiguousarray(median), np.ascontiguousarray(shape),
-            np.ascontiguousarray(speed), np.ascontiguousarray(log_median), np.ascontiguousarray(weight),
-            np.ascontiguousarray(scalars),
-        )  # fmt: skip
-        given = (edges, ages, constants, layout, spans, facts, used, sided, labels)
-        return _call(parameters, np.ones(spans.shape[0]), given, False)[0]
+    def section_sums_of(*arrays: Any) -> Any:
+        given = arrays[7:]
+        return _call(_contiguous(arrays), np.ones(given[4].shape[0]), given, False)[0]
 
-    return sums, VERSION
+    return section_sums_of, VERSION
 
 
 @register_funcify_default_op_cache_key(WeightedTotal)
@@ -316,18 +335,11 @@ def _compiled_total(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], 
     kernel()
 
     @numba_njit
-    def total(moments, median, shape, speed, log_median, weight, scalars, share,
-              edges, ages, constants, layout, spans, facts, used, sided, labels):  # type: ignore[no-untyped-def]  # fmt: skip
-        parameters = (
-            np.ascontiguousarray(moments), np.ascontiguousarray(median), np.ascontiguousarray(shape),
-            np.ascontiguousarray(speed), np.ascontiguousarray(log_median), np.ascontiguousarray(weight),
-            np.ascontiguousarray(scalars),
-        )  # fmt: skip
-        given = (edges, ages, constants, layout, spans, facts, used, sided, labels)
-        _, value, bars = _call(parameters, np.ascontiguousarray(share), given, True)
+    def weighted_total(*arrays: Any) -> Any:
+        _, value, bars = _call(_contiguous(arrays), np.ascontiguousarray(arrays[7]), arrays[8:], True)
         return np.asarray(value), bars[0], bars[1], bars[2], bars[3], bars[4], bars[5], bars[6]
 
-    return total, VERSION
+    return weighted_total, VERSION
 
 
 def run_kernel(

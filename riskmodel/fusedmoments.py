@@ -20,7 +20,7 @@ __all__ = ["SubsetMoments"]
 Tensor = Any
 
 
-class SubsetMoments(Op):  # type: ignore[misc]
+class SubsetMoments(Op):
     """(-1)^|A| weight E[prod over A of expit(centre - spread x)], added up over the rows of each place.
 
     Inputs: centre and spread (row, slot), weight (row,); constants: where susceptibility applies
@@ -58,10 +58,11 @@ class SubsetMoments(Op):  # type: ignore[misc]
 
     def pullback(self, inputs: Sequence[Tensor], outputs: Sequence[Tensor], cotangents: Sequence[Tensor]) -> list[Any]:
         """Derivatives by the compiled reverse pass."""
-        return [*SubsetMomentsBack()(*inputs, cotangents[0]), *(disconnected_type() for _ in inputs[3:])]
+        back = SubsetMomentsBack().make_node(*inputs, cotangents[0])
+        return [*back.outputs, *(disconnected_type() for _ in inputs[3:])]
 
 
-class SubsetMomentsBack(Op):  # type: ignore[misc]
+class SubsetMomentsBack(Op):
     """Derivatives of `SubsetMoments`; its inputs, then the derivative to its output."""
 
     __props__ = ()
@@ -88,7 +89,7 @@ def _compiled(op: SubsetMoments, node: Apply, **_: Any) -> tuple[Callable[..., A
     places = op.places
 
     @numba_njit
-    def subset_moments(centre, spread, weight, applies, place, nodes, share):  # type: ignore[no-untyped-def]
+    def subset_moments(centre: Any, spread: Any, weight: Any, applies: Any, place: Any, nodes: Any, share: Any) -> Any:
         total = np.zeros((places, 1 << centre.shape[1]))
         add_moments(
             np.ascontiguousarray(centre), np.ascontiguousarray(spread), np.ascontiguousarray(weight), applies, place,
@@ -102,7 +103,9 @@ def _compiled(op: SubsetMoments, node: Apply, **_: Any) -> tuple[Callable[..., A
 @register_funcify_default_op_cache_key(SubsetMomentsBack)
 def _compiled_back(op: Op, node: Apply, **_: Any) -> tuple[Callable[..., Any], int]:
     @numba_njit
-    def subset_moments_back(centre, spread, weight, applies, place, nodes, share, bar):  # type: ignore[no-untyped-def]
+    def subset_moments_back(
+        centre: Any, spread: Any, weight: Any, applies: Any, place: Any, nodes: Any, share: Any, bar: Any
+    ) -> Any:
         centre_bar, spread_bar, weight_bar = np.zeros(centre.shape), np.zeros(spread.shape), np.zeros(weight.shape)
         moments_back(
             np.ascontiguousarray(centre), np.ascontiguousarray(spread), np.ascontiguousarray(weight), applies, place,

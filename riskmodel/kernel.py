@@ -13,14 +13,13 @@ from typing import Any
 import numpy as np
 from numba import carray, types
 from numba.core.cgutils import voidptr_t
-from numba.extending import intrinsic
 
 from . import kernelpath as kp
 from . import kernelroom as kr
 from .kernellife import root_survival, root_survival_back, wear_survival, wear_survival_back
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, room_of, survival_at, survival_at_back, tables_back
 from .kernelterms import both_sides, entry, entry_back, exit_factor, exit_factor_back, label, label_back
-from .vectormath import cells, exp, expm1, inlined
+from .vectormath import exp, expm1, inlined, primitive
 
 __all__ = ["section_sums"]
 
@@ -82,7 +81,7 @@ SIZES = 11
 """Sections, cells, roots, patterns, slots, states, weights of states, readings, one-sided ones, labels, `wanted`."""
 
 
-@intrinsic
+@primitive
 def pointer(_context: Any, _address: Any) -> Any:
     """The pointer to an address."""
     return types.voidptr(types.int64), lambda _, builder, __, args: builder.inttoptr(args[0], voidptr_t)
@@ -227,8 +226,7 @@ def _survival_back(
 
 @inlined
 def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> None:
-    """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them.
-    """
+    """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them."""
     w = room.w
     for e in range(low, high + ONE):
         w[kr.CUT_WEAR, e] = w[kr.WEAR, e]
@@ -241,9 +239,7 @@ def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, hig
 
 
 @inlined
-def _cut_back(
-    i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters
-) -> None:
+def _cut_back(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters) -> None:
     w = room.w
     for e, age, moved in (
         (low, given.facts[i, kr.LOWER], given.edges[low] < given.facts[i, kr.LOWER]),

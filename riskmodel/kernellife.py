@@ -87,7 +87,8 @@ def product_table(failed: Table, layout: Table, left_out: int, products: Table) 
             for subset in range(1 << layout[r, 0]):
                 row = (p << width) + subset
                 here = left_out < 0 or (left_out < layout[r, 0] and (subset >> left_out) & 1)
-                products[r, row, :] = 1.0 if here else 0.0
+                for a in range(failed.shape[3]):
+                    products[r, row, a] = 1.0 if here else 0.0
                 for s in range(layout[r, 0]):
                     if here and s != left_out and (subset >> s) & 1:
                         for a in range(failed.shape[3]):
@@ -108,11 +109,14 @@ def product_table_back(failed: Table, layout: Table, left_out: int, bar: Table, 
                 for m in range(layout[r, 0]):
                     if m == left_out or not (subset >> m) & 1:
                         continue
-                    rest[:] = bar[r, row, :]
+                    for a in range(ages):
+                        rest[a] = bar[r, row, a]
                     for s in range(layout[r, 0]):
                         if s not in (m, left_out) and (subset >> s) & 1:
-                            rest *= failed[r, p, s, :]
-                    failed_bar[r, p, m, :] += rest
+                            for a in range(ages):
+                                rest[a] *= failed[r, p, s, a]
+                    for a in range(ages):
+                        failed_bar[r, p, m, a] += rest[a]
 
 
 @cells

@@ -102,9 +102,7 @@ def _load(first: int, count: int, centre: Table, spread: Table, applies: Table, 
 
 
 @cells
-def _chances(
-    count: int, width: int, node: float, odds: Table, first: int, applies: Table, chance: Table
-) -> None:
+def _chances(count: int, width: int, node: float, odds: Table, first: int, applies: Table, chance: Table) -> None:
     """Susceptibilities at one value of the score."""
     for s in range(width):
         for j in range(count):

@@ -62,17 +62,21 @@ Room = namedtuple("Room", "w root root_bar before paths products products_bar mi
 
 @cells
 def room_of(given: Given, parameters: Parameters) -> Room:
+    """Fill the tables that all sections share and set up the work arrays."""
     count, width = given.edges.shape[0], parameters.median.shape[1]
     roots, patterns = given.layout.shape[0], parameters.speed.shape[1]
     rows = patterns << width
-    log_edges = np.log(np.maximum(given.edges, 1e-9))
+    log_edges = np.empty(count)
+    for e in range(count):
+        log_edges[e] = np.log(max(given.edges[e], 1e-9))
     failed = np.zeros((roots, patterns, width, count))
     failed_table(log_edges, parameters.median, parameters.shape, parameters.speed, given.layout, failed)
     products = np.zeros((roots, rows, count))
     product_table(failed, given.layout, -1, products)
     middle = np.zeros((roots, patterns, width, count - 1))
     left_out = np.zeros((width if given.labels.shape[0] else 0, roots, rows, count - 1))
-    step = np.ascontiguousarray(failed[:, :, :, 1:] - failed[:, :, :, :-1])
+    step = np.zeros(middle.shape)
+    _steps(failed, step)
     if given.labels.shape[0]:
         failed_table(np.log(given.ages), parameters.median, parameters.shape, parameters.speed, given.layout, middle)
         for m in range(width):
@@ -96,6 +100,26 @@ def room_of(given: Given, parameters: Parameters) -> Room:
 
 
 @cells
+def _steps(failed: Table, step: Table) -> None:
+    """Rise of F over each cell."""
+    for r in range(step.shape[0]):
+        for p in range(step.shape[1]):
+            for s in range(step.shape[2]):
+                for c in range(step.shape[3]):
+                    step[r, p, s, c] = failed[r, p, s, c + 1] - failed[r, p, s, c]
+
+
+@cells
+def _steps_back(bar: Table, failed_bar: Table) -> None:
+    for r in range(bar.shape[0]):
+        for p in range(bar.shape[1]):
+            for s in range(bar.shape[2]):
+                for c in range(bar.shape[3]):
+                    failed_bar[r, p, s, c + 1] += bar[r, p, s, c]
+                    failed_bar[r, p, s, c] -= bar[r, p, s, c]
+
+
+@cells
 def tables_back(given: Given, parameters: Parameters, room: Room, bars: Parameters) -> None:
     """From the shared tables to medians, shapes and speeds."""
     median, shape, speed = parameters.median, parameters.shape, parameters.speed
@@ -106,8 +130,7 @@ def tables_back(given: Given, parameters: Parameters, room: Room, bars: Paramete
     if given.labels.shape[0]:
         for m in range(median.shape[1]):
             product_table_back(room.middle, given.layout, m, room.left_out_bar[m], room.middle_bar)
-        failed_bar[:, :, :, 1:] += room.step_bar
-        failed_bar[:, :, :, :-1] -= room.step_bar
+        _steps_back(room.step_bar, failed_bar)
         failed_table_back(
             np.log(given.ages), median, shape, speed, given.layout, room.middle_bar, bars.median, bars.shape, bars.speed
         )
@@ -135,6 +158,7 @@ def survival_at_back(
     i: int, age: float, given: Given, parameters: Parameters, room: Room, wear_bar: float, early_bar: float,
     bars: Parameters,
 ) -> None:  # fmt: skip
+    """From the derivatives to what `survival_at` returned."""
     log_age, span = np.log(max(age, 1e-9)), given.spans[i]
     log_wear, _ = survival_at(i, age, given, parameters, room)
     bars.scalars[SHAPE] += wear_at_back(
@@ -145,5 +169,3 @@ def survival_at_back(
         parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed, given.layout,
         room.by_root, early_bar, bars.moments, bars.median, bars.shape, bars.speed,
     )  # fmt: skip
-
-

@@ -11,10 +11,12 @@ from typing import Any
 
 from .columns import nearest
 from .condition import PATHS, UNRECORDED
+from .policy import FOLLOW_UPS
 
-__all__ = ["LAYOUT", "MOST_MEASURES", "Reader", "RefusedValueError", "text"]
+__all__ = ["LAYOUT", "MOST_MEASURES", "USUAL_MEASURES", "Reader", "RefusedValueError", "text"]
 
-MOST_MEASURES = 4
+MOST_MEASURES = 6  # of which all combinations are taken: 64
+USUAL_MEASURES = 4  # where a study names none
 Reader = Callable[[Any], Any]
 
 
@@ -149,6 +151,49 @@ LAYOUT: Mapping[str, Mapping[str, Reader]] = {
         "name": text,
         "measures": list_of(text, most=20),
         "where": table_of(table_of(_allowed)),
+    },
+    "decision": {
+        "analysis_period": whole(5, 100),
+        "analysis_periods": list_of(whole(5, 100), most=8),
+        "discount_rate": number(0, 0.25),
+        "nominal_rate": number(0, 0.5),
+        "inflation": number(-0.1, 0.5),
+        "discount_rates": list_of(number(0, 0.25), most=8),
+        "horizon": whole(5, 100),
+        "early_ages": list_of(number(1, 30), most=8),
+        "price_year": whole(1900, 2100),
+        "price_index": table_of(number(0.01, 100)),
+        "follow_up": one_of(*FOLLOW_UPS),
+        "patch_interval": whole(1, 20),
+        "patch_until": whole(0, 100),
+        "patch_share": number(0, 1),
+        **dict.fromkeys(("overlay", "reconstruction", "patch"), list_of(text, most=20)),
+        **dict.fromkeys(("user_delay", "disposal", "material"), list_of(text, most=20)),
+        "measure_costs": table_of(list_of(text, most=20)),
+        "replaces": table_of(list_of(text, most=20)),
+        "numbers": table_of(number(0, 1e4)),
+        "lane_width_ft": number(6, 30),
+        "typical_area_yd2": number(1, 1e7),
+        "typical_thickness_in": number(1, 24),
+        "budget": number(0, 1e12),
+        "willingness": list_of(number(0, 1e12), most=100),
+        "reconstruction_life": table_of(number(1, 200)),
+        "reconstruction_shape": number(0.5, 20),
+    },
+    "decision.survey": {
+        "measure": text,
+        "found_bad": number(0, 1),
+        "false_alarm": number(0, 1),
+        "rejected": number(0, 1),
+        "repair": list_of(text, most=20),
+    },
+    "decision.level": {
+        "measure": text,
+        "name": text,
+        "effect": number(0, 3),
+        "cost_factor": number(0, 100),
+        "cost": text,
+        "number": number(0, 1e4),
     },
     "sampling": {
         "chains": whole(2, 16),

@@ -37,6 +37,7 @@ def draw_lives(
     score_shift: Mapping[str, float] | None = None,
     chunk: int = 64,
     workers: int = 1,
+    renewal: int = 0,
     progress: Progress | None = None,
 ) -> np.ndarray:
     """Ages at failure.
@@ -53,6 +54,9 @@ def draw_lives(
         Sections worked at a time (memory).
     workers : int
         Threads.
+    renewal : int
+        Number of the overlay on the same road, 0 for the first. A later one has its own
+        susceptibilities, ages and compliance and keeps the road's scores, group terms and requirements.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def draw_lives(
 
     def work(piece: slice) -> None:
         part = programme.isel(section=piece)
-        fates = _Fates.of(draws, part, priors, seed, levels or {}, score_shift)
+        fates = _Fates.of(draws, part, priors, seed, levels or {}, score_shift, renewal)
         for j, portfolio in enumerate(portfolios):
             out[:, j, piece] = fates.ages(portfolio).T
 
@@ -95,7 +99,7 @@ def draw_fates(
     failed, worn = np.empty((draws.count, count)), np.empty((draws.count, count))
     for start in range(0, count, chunk):
         piece = slice(start, min(start + chunk, count))
-        fates = _Fates.of(draws, programme.isel(section=piece), priors, seed, {}, None)
+        fates = _Fates.of(draws, programme.isel(section=piece), priors, seed, {}, None, 0)
         failed[:, piece], worn[:, piece] = fates.ages(current).T, fates.wear_ages(current).T
     return failed, worn
 
@@ -104,7 +108,14 @@ class _Fates:
     """Uniforms and portfolio-free quantities of a chunk of sections, arrays (section, sample, ...)."""
 
     def __init__(
-        self, draws: Draws, part: xr.Dataset, priors: PriorSet, inputs: Inputs, asked: Requirements, seed: int
+        self,
+        draws: Draws,
+        part: xr.Dataset,
+        priors: PriorSet,
+        inputs: Inputs,
+        asked: Requirements,
+        seed: int,
+        renewal: int = 0,
     ):
         self.draws, self.part, self.priors, self.inputs, self.asked = draws, part, priors, inputs, asked
         names, n = part["section"].values.astype(str), draws.count
@@ -112,15 +123,16 @@ class _Fates:
         self.deltas: tuple[Delta, ...] = deltas_of(priors)
         u = uniforms(seed, "score", names, n, len(SCORED_ROOTS)).reshape(len(names), n, -1)
         self.scores = inputs.score_mean[:, None, :] + np.sqrt(inputs.score_variance)[:, None, :] * ndtri(u)
-        self.wear_u = uniforms(seed, "wear-out", names, n)
+        again = f", renewal {renewal}" if renewal else ""
+        self.wear_u = uniforms(seed, f"wear-out{again}", names, n)
         if mechanisms:
-            self.susceptible_u = _mechanism_uniforms(seed, "susceptible", names, n, priors)
-            self.age_u = _mechanism_uniforms(seed, "age", names, n, priors)
+            self.susceptible_u = _mechanism_uniforms(seed, f"susceptible{again}", names, n, priors)
+            self.age_u = _mechanism_uniforms(seed, f"age{again}", names, n, priors)
             self.terms = group_terms(draws, part, priors, seed)
         if measures:
             self.chosen = self._chosen(seed, names, n)
             self.comply_u = np.stack(
-                [uniforms(seed, f"compliance {m.name}", names, n) for m in priors.measures], axis=-1
+                [uniforms(seed, f"compliance {m.name}{again}", names, n) for m in priors.measures], axis=-1
             )
 
     @classmethod
@@ -132,9 +144,10 @@ class _Fates:
         seed: int,
         levels: Levels,
         score_shift: Mapping[str, float] | None,
+        renewal: int,
     ) -> _Fates:
         inputs = Inputs.of(part, priors, levels, score_shift=score_shift)
-        return cls(draws, part, priors, inputs, Requirements.of(part, priors), seed)
+        return cls(draws, part, priors, inputs, Requirements.of(part, priors), seed, renewal)
 
     def _chosen(self, seed: int, names: np.ndarray, n: int) -> np.ndarray:
         """Whether the road was one for which the measure was chosen, bool (section, sample, measure)."""

@@ -10,7 +10,7 @@ import contextlib
 import shutil
 import time
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,12 +20,11 @@ import pandas as pd
 
 from .errors import RiskModelError, RiskModelWarning, StoreError
 from .report import main_table
-from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys
+from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys, stages_of
 from .store import (
     JOURNAL,
     LOCK_NAME,
     complete_publication,
-    digest_of,
     file_digest,
     lock_folder,
     publish,
@@ -40,8 +39,8 @@ __all__ = [
     "Outcome",
     "Quiet",
     "Watcher",
+    "open_results",
     "remake",
-    "reopen",
     "results_folder",
     "run_study",
     "show_results",
@@ -179,9 +178,9 @@ def run_study(
     if (
         not fresh
         and not (folder / STAGING).exists()
-        and all(ledger.stands(stage, keys[stage.name]) for stage in STAGES)
+        and all(ledger.stands(stage, keys[stage.name]) for stage in stages_of(study))
     ):
-        for stage in STAGES:
+        for stage in stages_of(study):
             watcher.end(stage.words, None)
         return Outcome(folder, ())
     with _held(folder):
@@ -203,7 +202,7 @@ def _run_stages(
     provenance = _provenance(desk, command)
     built: list[str] = []
     staged: list[str] = []
-    for stage in STAGES:
+    for stage in stages_of(desk.study):
         # once one stage is rebuilt everything after it is, even if its inputs have the same names
         found = None if built else next((one for one in ledgers if one.stands(stage, keys[stage.name])), None)
         if found is None:
@@ -330,6 +329,39 @@ def _held(folder: Path) -> Iterator[None]:
         raise
 
 
+def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str]) -> Desk:
+    """Inputs and finished results of a study, for what is asked of them afterwards.
+
+    Parameters
+    ----------
+    study : Study
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+    needs : sequence of str
+        Names of the stages whose files are read.
+
+    Raises
+    ------
+    StoreError
+        When there are no results, they are another study's, or older than what they were made from.
+    """
+    folder, ledger = _finished(study, out)
+    desk = Desk(study, folder / STAGING, progress=lambda done, total, text: None)
+    desk.command = str(ledger.content.get("command", ""))
+    desk.read_inputs()
+    keys = stage_keys(study, desk.priors)
+    for stage in STAGES:
+        if stage.name in needs:
+            if not ledger.stands(stage, keys[stage.name]):
+                raise StoreError(
+                    f"the results in {folder.name} were made from other inputs, settings or another riskmodel than "
+                    f"now, or a file was changed ({', '.join(stage.outputs)}). "
+                    "Bring them up to date with `riskmodel run`."
+                )
+            desk.place(stage, folder, ledger.entry(stage))
+    return desk
+
+
 def show_results(study: Study, out: Path | None = None) -> str:
     """Report and table of portfolios of earlier results, as text.
 
@@ -346,31 +378,6 @@ def show_results(study: Study, out: Path | None = None) -> str:
             raise StoreError(f"{name} is not the file that was written. Run the study again; it is rebuilt.")
     table = pd.read_csv(folder / PORTFOLIOS)
     return (folder / REPORT).read_text(encoding="utf-8") + "\n" + main_table(table)
-
-
-def reopen(study: Study, out: Path | None = None) -> Desk:
-    """The desk of a finished run, for questions put to its results; nothing is made anew.
-
-    Parameters
-    ----------
-    study : Study
-    out : Path, optional
-        Folder of the results; default `results` beside the study.
-
-    Raises
-    ------
-    StoreError
-        When there are no results, they are another study's, or the study has changed since.
-    """
-    folder, ledger = _finished(study, out)
-    desk = Desk(study, folder / STAGING, progress=Quiet().advance)
-    desk.command = str(ledger.content.get("command", ""))
-    for name, now in (("inputs", desk.digests), ("settings", desk.settings)):
-        if digest_of(ledger.content.get(name)) != digest_of(now):
-            raise StoreError(f"the {name} of the study have changed since the results were made. Run the study again.")
-    for stage in STAGES:
-        desk.place(stage, folder, ledger.entry(stage))
-    return desk
 
 
 def remake(study: Study, name: str, out: Path | None = None, *, watcher: Watcher | None = None) -> Path:
@@ -393,11 +400,11 @@ def remake(study: Study, name: str, out: Path | None = None, *, watcher: Watcher
     Raises
     ------
     StoreError
-        As `reopen`.
+        As `open_results`.
     """
-    desk = reopen(study, out)
-    folder, ledger = _finished(study, out)
     stage = next(stage for stage in STAGES if stage.name == name)
+    desk = open_results(study, out, needs=[other.name for other in stages_of(study) if other is not stage])
+    folder, ledger = _finished(study, out)
     with _held(folder):
         key = stage_keys(study, desk.priors)[name]
         entry = _build(stage, desk, key, watcher or Quiet())

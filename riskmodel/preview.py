@@ -11,6 +11,8 @@ import xarray as xr
 
 from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
 from .physicalpriors import Comparison, compare_effects
+from .policy import Policy
+from .prices import Prices, costs_of
 from .priordraws import prior_draws
 from .priors import Effect
 from .records import census_text
@@ -22,6 +24,7 @@ from .study import Study
 __all__ = ["preview"]
 
 DRAWS = 200
+YARD2 = 0.83612736  # m2
 MOST_SECTIONS = 60  # a preview answers in seconds: of a longer programme, sections evenly spaced
 SCALES = {
     "risk_ratio": "of 100 sections that would have failed early by {causes}, {low:.0f} to {high:.0f} still would",
@@ -41,6 +44,8 @@ def preview(study: Study) -> str:
     desk = Desk(study, Path(), progress=lambda done, total, text: None)
     desk.read_inputs()
     lines = [study.title, "", *_records(desk), "", *_life(desk), "", *_measures(desk), "", *_portfolios(desk)]
+    if study.policy is not None:
+        lines += ["", *_money(desk, study.policy)]
     return "\n".join(lines) + "\n"
 
 
@@ -121,6 +126,26 @@ def _comparison(found: Comparison) -> str:
     return (
         f"mechanics ({found.model}): odds multiplied by {p_low:.2f} to {p_high:.2f}, elicited {e_low:.2f} to "
         f"{e_high:.2f}; {verdict} (tail area {found.tail_area:.2g}); used here: {found.origin}"
+    )
+
+
+def _money(desk: Desk, policy: Policy) -> Iterator[str]:
+    """Prices as money of a square yard, so that a wrong unit shows."""
+    prices = Prices(desk.priors, policy, desk.programme, seed=desk.study.seed, count=DRAWS)
+    area = prices.sizes.area / YARD2
+    works = {"overlay": policy.overlay, "reconstruction": policy.reconstruction, "patching all of it": policy.patch}
+    works |= {
+        m: costs_of(m, policy, desk.priors) for m in dict.fromkeys(m for p in desk.portfolios for m in p.measures)
+    }
+    yield f"Prices, {prices.currency} of {policy.price_year} a square yard, mean section (mean, 90 % interval)"
+    for name, items in works.items():
+        draws = (prices.money(items) / area).mean(axis=1)
+        low, high = np.quantile(draws, (0.05, 0.95))
+        yield f"  {name:<20} {rounded(float(draws.mean()), float(low), float(high), decimals=2)}"
+    yield from textwrap.wrap(
+        f"Costs count over {policy.analysis_period} years at {100 * policy.discount_rate:g} % a year, real; after a "
+        f"failure: {policy.follow_up.replace('_', ' ')}.",
+        79,
     )
 
 

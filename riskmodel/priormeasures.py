@@ -33,7 +33,8 @@ ROOTS = (*SCORED_ROOTS, OTHER)
 SCALES = ("risk_ratio", "odds_ratio", "hazard_ratio")
 ORIGINS = ("elicited", "physics", "pooled")
 POOLING = ("linear", "logarithmic")
-WORK_UNITS = ("yd2", "yd2-in", "yd3", "m2", "m2-mm", "m3", "lane-mile", "lane-km", "mile", "km", "each", "day")
+WORK_UNITS = ("yd2", "yd2-in", "yd3", "m2", "m2-mm", "m3", "lane-mile", "lane-km", "mile", "km", "each", "day",
+              "section")  # fmt: skip
 RESERVED_MEASURES = ("no_measures", "current_practice")
 _ASSUMED = ("judgement", "from_memory")
 _LEAST_SHRINK = 2.0  # of a change of the log-odds that rests on assumed inputs

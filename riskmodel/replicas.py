@@ -15,37 +15,15 @@ from .priors import PriorSet
 from .records import Records
 from .simulate import programme_from_records
 from .streams import stream
+from .trial import early_kappa, path_at, start_of
 
-__all__ = ["SAMPLES", "Replicas", "draw_replicas", "path_at"]
+__all__ = ["SAMPLES", "Replicas", "draw_replicas"]
 
 SAMPLES = 300
 """Draws that are simulated; one set of records each."""
 AS_READ, AS_LOW = ("used", "capped"), ("far_below", "at_floor")
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-
-
-def path_at(condition: Condition, start: Floats, x: Floats) -> Floats:
-    """Condition on the z scale at x = (age / age at failure)^kappa.
-
-    Parameters
-    ----------
-    condition : Condition
-    start : ndarray
-        Built-in condition on the z scale.
-    x : ndarray of the same shape
-        0 at opening, 1 at failure.
-    """
-    end = float(condition.to_z(condition.threshold))
-    if condition.path == "power_z":
-        return start * (1.0 - x) + end * x
-    if condition.path == "reverse_s":
-        bent = 2.0 * x / (1.0 + x)
-        return start * (1.0 - bent) + end * bent
-    gap = (condition.highest - condition.from_z(start)) * (1.0 - x) + (condition.highest - condition.threshold) * x
-    if not condition.stretch:
-        return -gap
-    return np.asarray(-np.log1p(condition.stretch * np.maximum(gap, -0.9 / condition.stretch)) / condition.stretch)
 
 
 @dataclass(frozen=True)
@@ -106,11 +84,9 @@ def draw_replicas(
     owner, age, recorded = _visits(records)
     rng = stream(seed, "simulated records")
     lag = draws["removal_lag"][:, None] / 2.0 * rng.gamma(2.0, size=failed.shape)
-    start = records.condition.to_z(draws["start_index"])[:, None]
+    start = start_of(draws, records.condition)[:, None]
     start = start + draws["start_spread"][:, None] * rng.standard_normal(failed.shape)
-    late = draws["kappa"][:, None] * np.ones_like(failed)
-    early = late * np.exp(draws["kappa_early_log_ratio"])[:, None]
-    kappa = np.where(failed < worn, early, late)
+    kappa = np.where(failed < worn, early_kappa(draws)[:, None], draws["kappa"][:, None])
     x = np.exp(kappa[:, owner] * np.minimum(np.log(np.maximum(age, 1e-3)) - np.log(failed[:, owner]), 3.0))
     z = path_at(records.condition, start[:, owner], x)
     z = z + draws["noise"][:, None] * rng.standard_normal(z.shape)

@@ -18,7 +18,17 @@ from .measures import CURRENT_PRACTICE, NO_MEASURES
 if TYPE_CHECKING:
     from .records import Records
 
-__all__ = ["PRIORS_ONLY", "Findings", "build_report", "census_lines", "main_table", "rounded"]
+__all__ = [
+    "PRIORS_ONLY",
+    "WIDTH",
+    "Findings",
+    "build_report",
+    "census_lines",
+    "main_table",
+    "percent_words",
+    "rounded",
+    "wrapped",
+]
 
 WIDTH = 79
 BAR = 8
@@ -69,6 +79,8 @@ class Findings:
         What to mind with a measure.
     notes : tuple of str
         Warnings that arose on the way.
+    advice : tuple of str
+        What to require and what would overturn it, as lines; empty where costs are not weighed.
     """
 
     title: str
@@ -84,6 +96,7 @@ class Findings:
     priors: Mapping[str, int] = field(default_factory=dict)
     cautions: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
 
     @property
     def early_age(self) -> float:
@@ -137,6 +150,7 @@ def build_report(findings: Findings) -> str:
         Ends with a line end.
     """
     sections = (
+        *((("What to require", iter(findings.advice)),) if findings.advice else ()),
         ("How many fail early", _how_many(findings)),
         ("Why they fail early", _why(findings)),
         ("What each measure buys", _measures(findings)),
@@ -150,7 +164,7 @@ def build_report(findings: Findings) -> str:
     if findings.agency:
         head.append(printable(findings.agency, WIDTH))
     if findings.prior_only:
-        head += ["", *_wrap(PRIORS_ONLY)]
+        head += ["", *wrapped(PRIORS_ONLY)]
     body = [line for name, lines in sections for line in ("", name, "-" * len(name), *lines)]
     return "\n".join([*head, *body]) + "\n"
 
@@ -160,7 +174,7 @@ def build_report(findings: Findings) -> str:
 
 def _how_many(f: Findings) -> Iterator[str]:
     early = 100.0 * f.draws(CURRENT_PRACTICE, "early_failure_probability")
-    yield from _wrap(
+    yield from wrapped(
         f"Under current practice {rounded(*_summary(early))} of 100 {f.whole} fail before age {f.early_age:g}. "
         f"Failed means that the condition index ({printable(f.index)}) is down to {f.threshold:g}."
     )
@@ -174,11 +188,11 @@ def _how_many(f: Findings) -> Iterator[str]:
         beside = f", {EXTRAPOLATED}" if not f.prior_only and f.beyond(quantity)[CURRENT_PRACTICE] else ""
         yield f"  {words:<24} {rounded(*_summary(f.draws(CURRENT_PRACTICE, quantity)))} years{beside}"
     yield ""
-    yield from _wrap(
+    yield from wrapped(
         "In brackets: 90 % interval, from what is not known about the programme as a whole. Read the three ages "
         "together: when about one in ten fails early, the middle one hangs on a knife edge."
     )
-    yield from _wrap(f"Programme: {_programme(f)}.")
+    yield from wrapped(f"Programme: {_programme(f)}.")
 
 
 def _programme(f: Findings) -> str:
@@ -208,7 +222,7 @@ def _why(f: Findings) -> Iterator[str]:
 
 
 def _measures(f: Findings) -> Iterator[str]:
-    yield from _wrap(
+    yield from wrapped(
         f"Against current practice, on the same roads: failures before age {f.early_age:g} averted of 100 {f.whole}; "
         f"gain in the age that 90 in 100 outlive; gain in mean life up to age {f.horizon:g}. "
         "Gains in years; mean (90 % interval)."
@@ -227,7 +241,7 @@ def _measures(f: Findings) -> Iterator[str]:
     if hidden > 0:
         yield f"  {hidden} more in tables/portfolios.csv."
     yield ""
-    yield from _wrap("A required measure is not always done as intended; that is counted in. Gains never add up.")
+    yield from wrapped("A required measure is not always done as intended; that is counted in. Gains never add up.")
 
 
 def _shown_portfolios(f: Findings) -> list[str]:
@@ -253,13 +267,14 @@ def _how_sure(f: Findings) -> Iterator[str]:
         best = np.argmax(np.stack(list(averted.values())), axis=0)
         counts = np.bincount(best, minlength=len(single)) / len(best)
         leader = int(counts.argmax())
-        yield from _wrap(
-            f"Of the single requirements {single[leader]} averts most early failures in {_percent(counts[leader])} of "
-            "100 draws of what is not known."
+        often = percent_words(counts[leader])
+        yield from wrapped(
+            f"Of the single requirements {single[leader]} averts most early failures in {often} of 100 draws of what "
+            "is not known."
         )
     for name, draws in averted.items():
-        helped = _percent(float((draws > 0).mean()))
-        yield from _wrap(f"{name}: averts some in {helped} of 100 draws{_taught(f, name)}.", bullet=True)
+        helped = percent_words(float((draws > 0).mean()))
+        yield from wrapped(f"{name}: averts some in {helped} of 100 draws{_taught(f, name)}.", bullet=True)
     yield from _assured(f)
 
 
@@ -269,14 +284,14 @@ def _taught(f: Findings, measure: str) -> str:
         return ""
     if f.taught[measure] < 0.05:
         return "; its effect rests on the prior, the records taught next to nothing of it"
-    return f"; the records narrowed its effect by {_percent(f.taught[measure])} %"
+    return f"; the records narrowed its effect by {percent_words(f.taught[measure])} %"
 
 
 def _assured(f: Findings) -> Iterator[str]:
     ages = f.simulation["assured_age"].sel(portfolio=CURRENT_PRACTICE).values
     count = f.simulation.attrs["sections"]
     real = "" if f.stands_for_types else f", and {ages[1]:.1f} years in one of {count} sections"
-    yield from _wrap(
+    yield from wrapped(
         f"Under current practice 90 in 100 {f.whole} outlive {ages[0]:.1f} years with 95 % credibility in a large "
         f"programme{real}."
     )
@@ -288,7 +303,7 @@ def _extrapolation(f: Findings) -> Iterator[str]:
         return
     far = {str(name): f.beyond(str(name)) for name in f.simulation["quantity"].values}
     observed = float(f.simulation.attrs.get("observed_to", 0.0))
-    yield from _wrap(f"95 in 100 of the sections were seen up to age {observed:.0f} or less.")
+    yield from wrapped(f"95 in 100 of the sections were seen up to age {observed:.0f} or less.")
     for quantity, portfolios in far.items():
         count = sum(portfolios.values())
         if count:
@@ -297,7 +312,7 @@ def _extrapolation(f: Findings) -> Iterator[str]:
     if not any(any(portfolios.values()) for portfolios in far.values()):
         yield "No reported quantity lies mostly beyond that age."
     else:
-        yield from _wrap("The shape of the path that the study chose decides these; the records cannot check it.")
+        yield from wrapped("The shape of the path that the study chose decides these; the records cannot check it.")
 
 
 def census_lines(records: Records) -> tuple[str, str, str]:
@@ -316,18 +331,18 @@ def census_lines(records: Records) -> tuple[str, str, str]:
 
 def _basis(f: Findings) -> Iterator[str]:
     for line in f.census[:3]:
-        yield from _wrap(line)
+        yield from wrapped(line)
     if f.priors:
         total = sum(f.priors.values())
         judged = f.priors.get("judgement", 0)
-        yield from _wrap(f"Priors: {total} quantities, {judged} of them judgement without a measurement behind it.")
-    yield from _wrap(_gate_words(f))
+        yield from wrapped(f"Priors: {total} quantities, {judged} of them judgement without a measurement behind it.")
+    yield from wrapped(_gate_words(f))
     if "simulated_difference" in f.simulation:
         errors = np.abs(f.simulation["simulated_difference"]) / f.simulation["simulated_error"].where(lambda e: e > 0)
         worst = f"{float(errors.max()):.1f} standard errors"
-        yield from _wrap(f"Simulated lives agree with the closed form within {worst} in every portfolio.")
+        yield from wrapped(f"Simulated lives agree with the closed form within {worst} in every portfolio.")
     for note in f.notes:
-        yield from _wrap(f"Note: {printable(note, 600)}")
+        yield from wrapped(f"Note: {printable(note, 600)}")
 
 
 def _gate_words(f: Findings) -> str:
@@ -340,10 +355,10 @@ def _gate_words(f: Findings) -> str:
 
 def _cautions(f: Findings) -> Iterator[str]:
     for text in CAUTIONS:
-        yield from _wrap(text, bullet=True)
+        yield from wrapped(text, bullet=True)
     for measure, text in f.cautions.items():
         if text:
-            yield from _wrap(f"{measure}: {printable(text, 300)}", bullet=True)
+            yield from wrapped(f"{measure}: {printable(text, 300)}", bullet=True)
 
 
 # --------------------------------------------------------------------------------- words, figures
@@ -374,7 +389,7 @@ def _plain(value: float, decimals: int) -> str:
     return text.removeprefix("-") if float(text) == 0.0 else text
 
 
-def _percent(share: float) -> str:
+def percent_words(share: float) -> str:
     """A share of 100, never rounded to certainty."""
     if 0.0 < share < 0.01:
         return "under 1"
@@ -389,7 +404,8 @@ def _summary(draws: np.ndarray) -> tuple[float, float, float]:
     return float(np.mean(draws)), float(lower), float(upper)
 
 
-def _wrap(text: str, *, bullet: bool = False) -> list[str]:
+def wrapped(text: str, *, bullet: bool = False) -> list[str]:
+    """Lines of a paragraph, or of a point of a list."""
     first, rest = ("- ", "  ") if bullet else ("", "")
     return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from .columns import Column
 from .condition import Condition
 from .errors import StoreError, printable
-from .layout import MOST_MEASURES
+from .layout import USUAL_MEASURES
 from .recordrules import WEAR_OUT, Vocabulary, section_columns, survey_columns
 from .store import write_text
 from .study import FILE_NAME
@@ -68,7 +68,7 @@ def _template(name: str) -> str:
 
 
 def _study_text(folder: Path, priors: PriorSet) -> str:
-    measures = [measure.name for measure in priors.measures[:MOST_MEASURES]]
+    measures = [measure.name for measure in priors.measures[:USUAL_MEASURES]]
     title = printable(folder.resolve().name) or "study"
     text = _template("study.toml").replace('"@title@"', json.dumps(title, ensure_ascii=False))
     text = text.replace("@measures@", ", ".join(json.dumps(name) for name in measures))

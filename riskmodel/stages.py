@@ -21,11 +21,12 @@ from .records import Records, Vocabulary, census_table, read_planned, read_recor
 from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, load_tree, save_tree, write_bytes, write_table, write_text
 from .study import Study, portfolios_of
+from .weighing import DECISION, DECISION_TABLES, advise, weigh
 
 if TYPE_CHECKING:
     from .calibrate import Calibration
 
-__all__ = ["STAGES", "Desk", "Stage", "stage_keys"]
+__all__ = ["STAGES", "Desk", "Stage", "stage_keys", "stages_of"]
 
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
@@ -87,6 +88,10 @@ class Desk:
     def read_inputs(self) -> None:
         """Read priors, records and programme, so that their faults show before anything is written."""
         _ = self.priors, self.portfolios, self.records, self.programme
+        if self.study.policy is not None:
+            from .prices import validate_prices
+
+            validate_prices(self.study.policy, self.priors, self.portfolios, self.study.file.name)
 
     def place(self, stage: Stage, home: Path, entry: Mapping[str, Any]) -> None:
         """Note where the outputs of a stage lie and what is noted of it."""
@@ -177,6 +182,11 @@ class Desk:
     def simulation(self) -> xr.Dataset:
         """The simulation, from this run or from its file."""
         return load_tree(self.found(SIMULATION), digest=self._digest("simulate", SIMULATION)).to_dataset()
+
+    @cached_property
+    def decision(self) -> xr.Dataset:
+        """Expected costs, from this run or from their file."""
+        return load_tree(self.found(DECISION), digest=self._digest("decide", DECISION)).to_dataset()
 
     @property
     def basis(self) -> str:
@@ -296,6 +306,23 @@ def _exclusion(desk: Desk) -> Outputs:
     return {EXCLUSION: write_table(table.assign(basis=desk.basis), desk.staging / EXCLUSION)}
 
 
+def _decide(desk: Desk) -> Outputs:
+    made = weigh(
+        desk.study,
+        desk.calibration.posterior,
+        desk.programme,
+        desk.priors,
+        desk.portfolios,
+        desk.simulation,
+        prior_only=desk.records is None,
+        progress=desk.progress,
+    )
+    desk.decision = made.result
+    desk.facts["decide"] = {"affordable": made.affordable}
+    tables = {n: write_table(t.assign(basis=desk.basis), desk.staging / n) for n, t in made.tables.items()}
+    return {DECISION: desk.save(made.result, DECISION), **tables}
+
+
 def _tables(desk: Desk) -> Outputs:
     from .calibrate import parameter_table
     from .simulate import cause_table, portfolio_table
@@ -345,9 +372,17 @@ def _report(desk: Desk) -> Outputs:
         taught={} if desk.records is None else _taught(pd.read_csv(desk.found(PARAMETERS)), priors),
         priors=entries["priors"]["facts"]["quantities"],
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
+        advice=_advice(desk),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
+
+
+def _advice(desk: Desk) -> tuple[str, ...]:
+    if desk.study.policy is None:
+        return ()
+    affordable = desk.entries["decide"]["facts"]["affordable"]
+    return tuple(advise(desk.study, desk.decision, affordable, lambda name: pd.read_csv(desk.found(name))))
 
 
 def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
@@ -363,18 +398,31 @@ STAGES = (
     Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
+    Stage(
+        "decide",
+        "Weighing costs",
+        (DECISION, *DECISION_TABLES),
+        _decide,
+    ),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
 
+
+def stages_of(study: Study) -> tuple[Stage, ...]:
+    """Stages of a study: costs are weighed where it has a table [decision]."""
+    return tuple(stage for stage in STAGES if stage.name != "decide" or study.policy is not None)
+
+
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
-    *("__main__", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
-    "printing",
-    *("exclusionwords", "figures", "layout", "notebook"),
-    *("options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture", "store", "study"),
+    *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
+    *("questions", "report", "scaffold", "statedmixture", "store", "study"),
+    # asked of finished results
+    *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
 )
 
 
@@ -403,6 +451,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
             *(settings[k] for k in ("programme", "score_shift", "weight_by_area", "measures", "portfolios")),
         ],
         "exclusion": [],
+        "decide": [settings["decision"]],
         "tables": [],
         "criticism": [],
         "report": [study.title, study.agency],
@@ -410,10 +459,11 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     }
     keys: dict[str, str] = {}
     core = _core_digest()
-    for stage in STAGES:
+    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
+    for stage in stages_of(study):
         # the priors name the columns and causes that the records may use
         earlier = [dict(priors.files), *keys.values()]
-        code = core if stage.name not in ("report", "brief") else file_digest(Path(__file__).with_name("report.py"))
+        code = page if stage.name in ("report", "brief") else core
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
 

@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 from .columns import nearest
 from .condition import Condition
+from .decisionfile import read_policy, stated
 from .errors import Faults, StudyError, printable
-from .layout import LAYOUT, MOST_MEASURES, RefusedValueError, text
+from .layout import LAYOUT, USUAL_MEASURES, RefusedValueError, text
 from .measures import Portfolio, all_portfolios
+from .policy import Policy
 from .store import digest_of
 
 if TYPE_CHECKING:
@@ -29,7 +31,8 @@ FILE_NAME = "study.toml"
 LIFE: Mapping[str, Any] = {"early_age": 10.0, "horizon": 60.0, "ages": (25.0, 45.0)}
 SAMPLING: Mapping[str, Any] = {"seed": 20260101}
 LARGEST_FILE = 1_000_000
-TOP = ("schema", "columns", *LAYOUT)
+TOP = ("schema", "columns", *(name for name in LAYOUT if "." not in name))
+APART = ("portfolio", "decision")  # lists, and tables with tables in them
 CONDITION_NAMES = {"index": "column", "unrecorded_restorations": "unrecorded"}
 
 
@@ -67,6 +70,8 @@ class Study:
         Portfolios named one by one; empty when `measures` serves.
     sampling : mapping of str to object
         Seed, and what else of `calibrate.Sampling` the study states.
+    policy : Policy or None
+        What it states about money; None where costs are not weighed.
     """
 
     file: Path
@@ -86,6 +91,7 @@ class Study:
     measures: tuple[str, ...] | None
     portfolios: tuple[Portfolio, ...]
     sampling: Mapping[str, Any]
+    policy: Policy | None = None
 
     @property
     def folder(self) -> Path:
@@ -112,6 +118,7 @@ class Study:
             "measures": None if self.measures is None else list(self.measures),
             "portfolios": [asdict(portfolio) for portfolio in self.portfolios],
             "sampling": dict(self.sampling),
+            "decision": stated(self.policy),
         }
 
     @property
@@ -187,7 +194,7 @@ def _read_tables(content: Mapping[str, Any], faults: Faults) -> dict[str, dict[s
         if name not in TOP:
             faults.add("the key is not known", column=printable(name), remedy=_instead(name, TOP))
     _validate_schema(content, faults)
-    tables = {name: _read_table(content.get(name, {}), name, faults) for name in LAYOUT if name != "portfolio"}
+    tables = {name: _read_table(content.get(name, {}), name, faults) for name in TOP[2:] if name not in APART}
     tables["columns"] = _read_columns(content.get("columns", {}), faults)
     return tables
 
@@ -245,6 +252,11 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
             remedy="Drop it, or drop the [[portfolio]] tables",
         )
     source = programme.get("source", "records")
+    life = _life(tables["life"], faults)
+
+    def read(table: object, name: str, place: str) -> dict[str, Any]:
+        return _read_table(table, name, faults, place=place)
+
     return Study(
         file=file,
         title=tables["study"].get("title", file.resolve().parent.name or "study"),
@@ -254,7 +266,7 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
         until=records.get("until"),
         columns=tables["columns"],
         condition=_condition(tables["condition"], faults),
-        life=_life(tables["life"], faults),
+        life=life,
         priors=_path_of(file, priors.get("directory"), "priors.directory", faults, folder=True),
         overrides=priors.get("override", {}),
         programme=None if source == "records" else _path_of(file, source, "programme.source", faults),
@@ -263,6 +275,7 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
         measures=tables["portfolios"].get("measures"),
         portfolios=tuple(_named_portfolios(content.get("portfolio", []), faults)),
         sampling={**SAMPLING, **tables["sampling"]},
+        policy=read_policy(content.get("decision"), life["horizon"], read, faults),
     )
 
 
@@ -352,7 +365,7 @@ def portfolios_of(study: Study, priors: PriorSet) -> tuple[Portfolio, ...]:
     faults.raise_any(StudyError)
     if study.portfolios:
         return (*all_portfolios(()), *study.portfolios)
-    return all_portfolios(study.measures or tuple(known[:MOST_MEASURES]))
+    return all_portfolios(study.measures or tuple(known[:USUAL_MEASURES]))
 
 
 def _instead(name: str, known: Iterable[str]) -> str:

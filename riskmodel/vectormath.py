@@ -12,14 +12,15 @@ from llvmlite import ir
 from numba import njit, types
 from numba.extending import intrinsic
 
-__all__ = ["cells", "erfcx", "exp", "expm1", "inlined", "log"]
+__all__ = ["cells", "erfcx", "exp", "expm1", "inlined", "log", "primitive"]
 
+primitive: Any = intrinsic
 # Sums over cells may be taken in any order; not a number stays not a number.
-cells = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy")
+cells: Any = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy")
 # For a function with many arguments and one caller: passing forty arrays costs more than what it does.
-inlined = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy", forceinline=True)
+inlined: Any = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy", forceinline=True)
 # The functions here depend on the order of their operations.
-exact = njit(fastmath={"contract"}, error_model="numpy", forceinline=True)
+exact: Any = njit(fastmath={"contract"}, error_model="numpy", forceinline=True)
 
 LOG2_E = 1.4426950408889634
 LN2_HIGH, LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
@@ -27,13 +28,13 @@ ROUND = 6755399441055744.0  # 1.5 * 2^52: adding it leaves the nearest integer i
 SUBNORMAL = 2.3e-308
 
 
-@intrinsic
+@primitive
 def float_of(_context: Any, _bits: Any) -> Any:
     """The double with these 64 bits."""
     return types.float64(types.int64), lambda _, builder, __, args: builder.bitcast(args[0], ir.DoubleType())
 
 
-@intrinsic
+@primitive
 def bits_of(_context: Any, _value: Any) -> Any:
     """The 64 bits of a double."""
     return types.int64(types.float64), lambda _, builder, __, args: builder.bitcast(args[0], ir.IntType(64))

@@ -240,7 +240,7 @@ def test_a_study_that_has_changed_since_is_refused(
     file.write_text(file.read_text().replace(old, new))
     status, out, err = said(capsys, "exclusion", recorded)
     assert (status, out) == (2, "")
-    assert f"the {what} of the study have changed since the results were made. Run the study again." in err
+    assert "the results in results were made from other inputs, settings or another riskmodel than now" in err
 
 
 def test_results_of_an_earlier_version_or_damaged_are_refused(
@@ -251,7 +251,7 @@ def test_results_of_an_earlier_version_or_damaged_are_refused(
     digest = save_tree(older, file, digests={}, settings={})
     status, _, err = said(capsys, "exclusion", recorded)
     assert status == 2
-    assert "simulation.nc is not the file that was written" in err
+    assert "a file was changed (simulation.nc)" in err
     provenance = recorded / "results/provenance.json"
     content = json.loads(provenance.read_text())
     content["stages"]["simulate"]["outputs"]["simulation.nc"] = digest

@@ -19,8 +19,8 @@ from pages import (
     Elements,
     data_of,
     decision_tables,
-    information_table,
     material_of,
+    trials_table,
     with_tables,
 )
 from runs import said, write_study
@@ -218,6 +218,8 @@ def test_with_costs_it_leads_with_the_first_place_and_what_overturns_it(material
     assert "The first place changes at price of internal curing, times 1.9: prompt sawing." in text
     assert "To be first alone, internal curing: price times 0.2; effect times 3.1." in text
     assert "This study states no costs" not in text
+    assert "would be worth 212.3 (se 9.1) USD of 2024 a section" in text
+    assert "the part most worth knowing is effect of prompt sawing (48 %)" in text
     assert "reconstruct now" not in text
     assert {"frontier.svg", "acceptability.png"} <= set(built.figures)
     assert "averted.svg" not in built.figures
@@ -239,14 +241,14 @@ def test_sensitivity_to_priors_comes_from_the_table_of_robustness(material: Mate
 
 
 def test_trials_are_shown_and_left_out_when_they_rest_on_an_earlier_simulation(material: Material) -> None:
-    asked = with_tables(material, information=information_table(material.simulation_digest))
+    asked = with_tables(material, trials=trials_table(material.simulation_digest))
     built = build_page(asked)
     text = Elements(built.html).text
     assert (
         "10 sections with prompt sawing and as many without, surveyed for 5 years: 30,120 (se 900) USD of 2024" in text
     )
     assert "trials.svg" in built.figures
-    stale = with_tables(material, information=information_table("f" * 64))
+    stale = with_tables(material, trials=trials_table("f" * 64))
     assert "rests on an earlier simulation" in shown(stale).text
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from runs import FEW, HEAVY, RESULTS, STAGES, TABLES, command, files_of, loaded, said, write_study
+from runs import FEW, HEAVY, RESULTS, STAGES, TABLES, WEIGHED, command, files_of, loaded, said, write_study
 
 from riskmodel import calibrate as calibration
 from riskmodel import cli, pipeline
@@ -20,6 +20,7 @@ from riskmodel.priors import load_priors
 from riskmodel.scaffold import write_new_study
 from riskmodel.store import load_tree
 from riskmodel.study import read_study
+from riskmodel.weighing import DECISION_TABLES
 
 # ------------------------------------------------------------------------------ light and quick
 
@@ -78,12 +79,14 @@ def test_what_new_writes_runs_as_it_is_and_is_labelled_prior_only(tmp_path: Path
     (folder / "study.toml").write_text(text, encoding="utf-8")
     answer = command("run", folder)
     assert answer.returncode == 0, answer.stderr
-    assert len(answer.stderr.splitlines()) == len(STAGES)
+    assert len(answer.stderr.splitlines()) == len(WEIGHED)
     assert "\r" not in answer.stderr
     results = folder / "results"
-    assert sorted(p.name for p in results.iterdir() if p.name != ".lock") == sorted([*RESULTS, "figures", "tables"])
-    assert sorted(p.name for p in (results / "tables").iterdir()) == sorted(TABLES)
-    for table in TABLES:
+    found = sorted(p.name for p in results.iterdir() if p.name != ".lock")
+    assert found == sorted([*RESULTS, "decision.nc", "figures", "tables"])
+    tables = (*TABLES, *(Path(name).name for name in DECISION_TABLES))
+    assert sorted(p.name for p in (results / "tables").iterdir()) == sorted(tables)
+    for table in set(tables) - {"levels.csv"}:  # no measure of a new study comes in levels
         with (results / "tables" / table).open(newline="", encoding="utf-8") as handle:
             assert {row["basis"] for row in csv.DictReader(handle)} == {"priors only"}, table
     assert "PRIORS ONLY" in (results / "report.txt").read_text(encoding="utf-8")

@@ -16,11 +16,11 @@ import xarray as xr
 from builders import priors
 from generator import Generator, truth_of
 
-from riskmodel.condition import PATHS, Condition
+from riskmodel.condition import Condition
 from riskmodel.criticism import fit_table, moved_table, readings_table, residual_ranks
 from riskmodel.measures import Portfolio
 from riskmodel.priordraws import prior_draws
-from riskmodel.replicas import Replicas, draw_replicas, path_at
+from riskmodel.replicas import Replicas, draw_replicas
 from riskmodel.simulate import programme_from_records, simulate
 
 SECTIONS, SAMPLES = 300, 120
@@ -55,16 +55,6 @@ def outside(table: Any) -> float:
 
 
 # ----------------------------------------------------------------------------- readings
-
-
-@pytest.mark.parametrize("path", PATHS)
-def test_a_path_begins_as_built_and_ends_at_the_threshold(path: str) -> None:
-    condition = Condition(path=path)
-    start = condition.to_z(np.array([99.0, 96.0, 90.0]))
-    assert path_at(condition, start, np.zeros(3)) == pytest.approx(start)
-    assert path_at(condition, start, np.ones(3)) == pytest.approx([float(condition.to_z(60.0))] * 3)
-    falling = path_at(condition, np.full(50, start[0]), np.linspace(0.0, 1.5, 50))
-    assert (np.diff(falling) < 0).all()
 
 
 def test_readings_of_the_truth_lie_where_nine_in_ten_simulated_ones_do(records: Any) -> None:

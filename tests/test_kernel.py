@@ -42,7 +42,9 @@ def with_everything(p=None, count=14, seed=1):
 def without(r, **changes):
     """The same records with other values of some columns."""
     out = SimpleNamespace(**vars(r))
-    out.sections = r.sections.assign({k: r.sections[k].copy(data=np.full(r.sections[k].shape, v)) for k, v in changes.items()})
+    out.sections = r.sections.assign(
+        {k: r.sections[k].copy(data=np.full(r.sections[k].shape, v)) for k, v in changes.items()}
+    )
     return out
 
 
@@ -50,7 +52,9 @@ def slowed():
     """Hazard ratios (patterns), a score shift, and a measure on the wear-out age: states of unknown measures."""
     return priors(
         measures=(
-            measure("pre_survey", [effect(["support_loss"], 0.5, "hazard_ratio"), effect(["reflective_cracking"], 0.6)]),
+            measure(
+                "pre_survey", [effect(["support_loss"], 0.5, "hazard_ratio"), effect(["reflective_cracking"], 0.6)]
+            ),
             measure(
                 "prompt_sawing", [effect(["random_cracking"], 0.4)], time_ratio=quantity("lognormal", np.log(1.1), 0.1),
                 score_shift={"workmanship": quantity("normal", 0.4, 0.2)},
@@ -109,7 +113,11 @@ def evaluator(model):
     return evaluate
 
 
-@pytest.fixture(scope="module", params=CASES, ids=list(CASES))
+FIRST = ("everything", "hazard ratios, score shifts, time ratios", "no mechanisms", "power path on the index")
+MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) for name in CASES]
+
+
+@pytest.fixture(scope="module", params=MARKED)
 def pair(request):
     """Compiled and plain evaluators of one case."""
     r, p = CASES[request.param]()
@@ -197,7 +205,9 @@ def test_the_order_of_the_sections_does_not_matter():
     r, p = with_everything(count=12), priors(groups=())
     order = np.random.default_rng(4).permutation(12)
     turned = SimpleNamespace(sections=r.sections.isel(section=order), readings=r.readings, condition=r.condition)
-    turned.readings = r.readings.assign(section_index=("reading", np.argsort(order)[r.readings["section_index"].values]))
+    turned.readings = r.readings.assign(
+        section_index=("reading", np.argsort(order)[r.readings["section_index"].values])
+    )
     turned.readings = turned.readings.isel(reading=np.argsort(turned.readings["section_index"].values, kind="stable"))
     first, second = (build_model(x, p, settings=GRID) for x in (r, turned))
     values = draws_of(first, 1)
@@ -213,9 +223,7 @@ def test_the_span_of_cells_is_the_mask():
     for r in (with_everything(), records(30, seed=8)):
         data = CellData.of(r, AgeGrid())
         cell = np.arange(data.grid.cells)
-        np.testing.assert_array_equal(
-            (cell >= data.span[:, :1]) & (cell < data.span[:, 1:]), data.mask == 0.0
-        )
+        np.testing.assert_array_equal((cell >= data.span[:, :1]) & (cell < data.span[:, 1:]), data.mask == 0.0)
 
 
 def test_the_compiled_back_end_agrees_with_python():

@@ -368,14 +368,15 @@ def test_the_demo_s_readme_holds_the_script_s_table():
 
 
 def test_the_demo_s_second_study_differs_in_the_effects_alone():
-    first, second = read_study(DEMO / "study.toml"), read_study(DEMO / "physical.toml")
+    first, second = read_study(DEMO / "study.toml"), read_study(DEMO / "elicited.toml")
     assert {k: v for k, v in second.settings.items() if k != "overrides"} == {
         k: v for k, v in first.settings.items() if k != "overrides"
     }
     assert second.identity != first.identity  # results of the one never pass for the other's
-    physical = load_priors(second.priors, second.overrides)
+    physical, elicited = (load_priors(study.priors, study.overrides) for study in (first, second))
     origins = {(m.name, n): e.origin for m in physical.measures for n, e in enumerate(m.effects, start=1)}
     assert tuple(key for key, origin in origins.items() if origin == "physics") == FIVE
+    assert {e.origin for m in elicited.measures for e in m.effects} == {"elicited"}
 
 
 def test_check_shows_both_priors_and_what_is_left_out(tmp_path):

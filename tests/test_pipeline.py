@@ -117,7 +117,7 @@ def _interrupt_at(stage: str, monkeypatch: pytest.MonkeyPatch) -> None:
     changed = tuple(
         stages.Stage(s.name, s.words, s.outputs, stopped if s.name == stage else s.build) for s in stages.STAGES
     )
-    monkeypatch.setattr(pipeline, "STAGES", changed)
+    monkeypatch.setattr(stages, "STAGES", changed)
 
 
 @pytest.mark.parametrize("stage", ["records", "simulate", "report"])

@@ -24,31 +24,47 @@ OUTDATED = (
     "What was asked about trials rests on an earlier simulation: ask again with riskmodel trial-sections STUDY "
     "--measure {measure} --grid, and riskmodel brief STUDY then shows it here."
 )
+SIMULATED = (
+    "All of it is simulated from the model and its priors; what the model leaves out is not in it, and a trial may "
+    "find it. A trial speaks for roads like those in it."
+)
 TRIAL, ORDINARY = "trial of ", "ordinary data, "
+TRUSTED = 2.0
+"""Standard errors from nought at which a value counts."""
 
 
 def learning_section(material: Material) -> Section:
-    """The section, from the table of information."""
+    """The section, from the tables of information and of trials."""
     measure = material.measures[0] if material.measures else "MEASURE"
-    found = material.table("information")
-    if found is None:
-        return Section("next", HEADING, NOT_ASKED.format(measure=measure), ())
-    if str(found["simulation"].iloc[0]) != material.simulation_digest[: len(str(found["simulation"].iloc[0]))]:
-        return Section("next", HEADING, OUTDATED.format(measure=measure), ())
-    trials = _trials(found)
-    unit = str(found[found["quantity"] == "evpi"]["unit"].iloc[0]).removesuffix(" per section")
-    parts: list[Part] = [_worth(material, found, unit)]
-    if trials:
-        parts += [Figure(_picture(trials, unit)), _sizes(trials, unit)]
-    parts += _ordinary(found)
-    parts.append(
-        Text(
-            "All of it is simulated from the model and its priors; what the model leaves out is not in it, and a trial "
-            "may find it. A trial speaks for roads like those in it.",
-            "quiet",
-        )
-    )
-    return Section("next", HEADING, _finding(material, trials, unit), tuple(parts))
+    known, asked = material.table("information"), material.table("trials")
+    fresh = asked is not None and material.simulation_digest.startswith(str(asked["simulation"].iloc[0]))
+    trials = _trials(asked) if asked is not None and fresh else []
+    parts: list[Part] = [] if known is None else [_worth(material, known)]
+    if trials and asked is not None:
+        unit = str(asked[asked["quantity"] == "net_value"]["unit"].iloc[0])
+        parts += [Text(_best_trial(material, trials, unit)), Figure(_picture(trials, unit)), _sizes(trials, unit)]
+        parts += _ordinary(asked)
+    else:
+        parts.append(Text((NOT_ASKED if asked is None else OUTDATED).format(measure=measure)))
+    if known is not None or trials:
+        parts.append(Text(SIMULATED, "quiet"))
+    return Section("next", HEADING, _finding(material, known), tuple(parts))
+
+
+def _finding(material: Material, known: pd.DataFrame | None) -> str:
+    if known is None:
+        return "What knowing more is worth depends on what failures cost, and this study states no costs."
+    rows = rows_of(known)
+    whole, money = rows[0], _money(material)
+    if not whole["value"] > TRUSTED * whole["mcse"]:
+        return "Knowing more would not change the choice: no measurement is worth its cost for this decision."
+    said = f"Knowing everything before deciding would be worth {with_error(whole['value'], whole['mcse'])} {money}"
+    groups = [row for row in rows[2:] if row["value"] > TRUSTED * row["mcse"]]
+    if not groups:
+        return f"{said}; no single group of unknowns holds much of it."
+    best = max(groups, key=lambda row: float(row["value"]))
+    part = percent(min(float(best["part_of_everything"]), 1.0))
+    return f"{said}; the part most worth knowing is {material.words(str(best['subject']))} ({part})."
 
 
 def _trials(found: pd.DataFrame) -> list[Row]:
@@ -62,9 +78,7 @@ def _trials(found: pd.DataFrame) -> list[Row]:
     return list(trials.values())
 
 
-def _finding(material: Material, trials: list[Row], unit: str) -> str:
-    if not trials:
-        return "The value of knowing more is stated below; no trial was asked about."
+def _best_trial(material: Material, trials: list[Row], unit: str) -> str:
     best = max(trials, key=lambda trial: float(trial["net_value"]))
     net, error = best["net_value"], best["net_value_error"]
     size = (
@@ -73,19 +87,26 @@ def _finding(material: Material, trials: list[Row], unit: str) -> str:
     )
     if net <= 0:
         return f"No trial that was tried pays for itself; the least loss is with {size}."
-    if net <= 2.0 * error:
+    if net <= TRUSTED * error:
         return f"No trial that was tried is worth more than its Monte Carlo error can tell from nothing; best: {size}."
     return f"The trial worth most is one of {size}: {with_error(net, error)} {unit} after its cost."
 
 
-def _worth(material: Material, found: pd.DataFrame, unit: str) -> Table:
-    known = found[found["quantity"].isin(["evpi", "evppi"])].sort_values("value", ascending=False, kind="stable")
+def _money(material: Material) -> str:
+    return str(material.tables["ranking"]["money"].iloc[0])
+
+
+def _worth(material: Material, known: pd.DataFrame) -> Table:
     rows = [
-        [material.words(str(row["subject"])), Cell(with_error(row["value"], row["mcse"]), row["value"])]
+        [
+            material.words(str(row["subject"])),
+            Cell(with_error(row["value"], row["mcse"]), row["value"]),
+            Cell(percent(min(float(row["part_of_everything"]), 1.0)), row["part_of_everything"]),
+        ]
         for row in rows_of(known)
     ]
-    caption = f"What it would be worth to know exactly, {unit} a section of the programme (Monte Carlo standard error)"
-    return table("worth", caption, ["to know", "worth"], rows, sortable=True)
+    caption = f"What it would be worth to know exactly, {_money(material)} (Monte Carlo standard error)"
+    return table("worth", caption, ["to know", "worth", "part of everything"], rows, sortable=True)
 
 
 def _picture(trials: list[Row], unit: str) -> Picture:

@@ -1,0 +1,340 @@
+"""A programme with its prices, and one pass over posterior draws: money by year, years served, early failures.
+
+Lives come from the closed form (`survivals`), so nothing is drawn but prices, lives of reconstructed
+pavements and, where overlays follow overlays, the quality scores of the roads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import xarray as xr
+
+from .elicitation import fit_quantiles
+from .ledger import (
+    DELAY,
+    DISPOSAL,
+    OVERLAY,
+    PATCHES,
+    RECONSTRUCTION,
+    REJECTED,
+    REPAIR,
+    SAVED,
+    Chain,
+    Outlay,
+    Worth,
+    first_ends,
+    follow_up_columns,
+    kept_columns,
+    sum_of,
+    tally,
+)
+from .lives import Draws
+from .measures import Portfolio, Requirements, type_index
+from .policy import OVERLAY_AGAIN, Policy
+from .prices import Prices, costs_of, shares_newly
+from .priors import PriorSet
+from .renewal import lag_mass, lumped, weibull_mass, weibull_mean
+from .streams import stream
+from .survivals import Survivals
+
+__all__ = ["Lives", "Plan"]
+
+Progress = Callable[[int, int, str], None]
+BATCH = 4  # draws worked at a time: their arrays stay in the cache
+TAIL = np.array([0.0, 5.0, 10.0, 18.0, 28.0, 42.0, 60.0, 90.0, 140.0, 240.0])  # years beyond the lattice
+
+
+@dataclass(frozen=True)
+class Lives:
+    """What one pass over the draws gives.
+
+    Parameters
+    ----------
+    outlay : Outlay
+    curve : ndarray (sample, portfolio, year)
+        Survival of the programme at mid-year.
+    years : ndarray (sample, portfolio)
+    early : ndarray (sample, portfolio, early age)
+    value_by_type, years_by_type : ndarray (sample, portfolio, type)
+    reconstruction, patch : ndarray (sample,)
+        Money of a section, mean over the programme.
+    """
+
+    outlay: Outlay
+    curve: np.ndarray
+    years: np.ndarray
+    early: np.ndarray
+    value_by_type: np.ndarray
+    years_by_type: np.ndarray
+    reconstruction: np.ndarray
+    patch: np.ndarray
+
+
+class Plan:
+    """A programme with its prices: everything that does not change from pass to pass.
+
+    Parameters
+    ----------
+    programme : Dataset of kind `sections`
+    priors : PriorSet
+    policy : Policy
+    portfolios : tuple of Portfolio
+        From `options_of`.
+    early_age : float
+        Years.
+    seed : int
+    count : int
+        Posterior samples.
+    score_shift : mapping of root to float, optional
+    """
+
+    def __init__(
+        self,
+        programme: xr.Dataset,
+        priors: PriorSet,
+        policy: Policy,
+        portfolios: tuple[Portfolio, ...],
+        *,
+        early_age: float,
+        seed: int,
+        count: int,
+        score_shift: Mapping[str, float] | None = None,
+    ):
+        self.programme, self.priors, self.policy, self.portfolios = programme, priors, policy, portfolios
+        self.seed, self.score_shift = seed, score_shift
+        self.measures = tuple(m.name for m in priors.measures if any(m.name in p.measures for p in portfolios))
+        self.early_age = early_age
+        self.early_ages = tuple(sorted({early_age, *policy.early_ages}))
+        self.periods = tuple(sorted({policy.analysis_period, *policy.analysis_periods}))
+        self.years = max(*self.periods, policy.horizon) + 1
+        self.prices = Prices(priors, policy, programme, seed=seed, count=count)
+        self.chain = _chain(policy, self.years, seed, count)
+        self.worth = Worth.of(self.chain, policy)
+        self.entry = np.asarray(programme["age_entry"].values, float)
+        self.types = type_index(programme, priors)
+        self.newly = np.stack([self._newly(p) for p in portfolios])  # (portfolio, measure, section)
+        self._price()
+
+    def _newly(self, portfolio: Portfolio) -> np.ndarray:
+        asked = Requirements.of(self.programme, self.priors, portfolio)
+        names = [m.name for m in self.priors.measures]
+        share = shares_newly(asked.required, asked.rate, asked.forced)
+        return share[:, [names.index(m) for m in self.measures]].T
+
+    def _price(self) -> None:
+        """Money of each kind of work, each (sample, section)."""
+        policy, money = self.policy, self.prices.money
+        self.money = {
+            OVERLAY: money((*policy.overlay, *policy.material)),
+            RECONSTRUCTION: money(policy.reconstruction),
+            PATCHES: policy.patch_share * money(policy.patch),
+            DELAY: money(policy.user_delay),
+            DISPOSAL: money(policy.disposal),
+            **{m: money(costs_of(m, policy, self.priors)) for m in self.measures},
+        }
+        self.saved = {m: money(policy.replaces[m]) for m in self.measures if policy.replaces.get(m)}
+        if policy.survey is not None:
+            self.money[REPAIR] = money(policy.survey.repair)
+
+    @property
+    def ages(self) -> np.ndarray:
+        """Ages at which survival is needed: mid-years, early ages, and those beyond the lattice."""
+        return np.concatenate([np.arange(self.years) + 0.5, self.early_ages, self.years + TAIL])
+
+    @cached_property
+    def spans(self) -> np.ndarray:
+        """Weights of the survival at `ages` in the mean life and in the years lived within the horizon, (age, 2)."""
+        out = np.zeros((len(self.ages), 2), np.float32)
+        out[: self.years, 0] = 1.0
+        step = np.diff(TAIL)
+        out[-len(TAIL) :, 0] = 0.5 * (np.append(step, 0.0) + np.append(0.0, step))
+        out[: self.policy.horizon, 1] = 1.0
+        return out
+
+    def run(self, draws: Draws, *, workers: int = 1, replicate: int = 0, progress: Progress | None = None) -> Lives:
+        """One pass over some draws, the first `draws.count` of the plan's samples.
+
+        Parameters
+        ----------
+        draws : Draws
+        workers : int
+            Threads; the numbers do not depend on them.
+        replicate : int
+            Another set of held scores.
+        """
+        averaged = self.survivals(draws)
+        held = self.survivals(draws, hold=replicate) if self.policy.follow_up == OVERLAY_AGAIN else None
+        pieces = [slice(i, min(i + BATCH, draws.count)) for i in range(0, draws.count, BATCH)]
+        found: list[Lives] = []
+        with ThreadPoolExecutor(workers) as pool:
+            for done, one in enumerate(pool.map(lambda piece: self._piece(draws, averaged, held, piece), pieces), 1):
+                found.append(one)
+                if progress is not None:
+                    progress(done, len(pieces), "costs")
+        return _joined(found)
+
+    def mean_lives(self, draws: Draws) -> np.ndarray:
+        """Mean life from opening to removal, shape (sample, portfolio, section), years; at held scores if these are."""
+        hold = 0 if self.policy.follow_up == OVERLAY_AGAIN else None
+        alive = self.survivals(draws, hold=hold).at(slice(0, draws.count), self.ages)
+        return np.asarray(np.matmul(alive, self.spans)[..., 0] + draws["removal_lag"][:, None, None])
+
+    def survivals(self, draws: Draws, *, hold: int | None = None) -> Survivals:
+        """Closed-form survival under some draws, averaged over scores or at the held scores of a set."""
+        return Survivals(
+            draws, self.programme, self.priors, self.portfolios, seed=self.seed, score_shift=self.score_shift,
+            hold_scores=hold is not None, replicate=hold or 0,
+        )  # fmt: skip
+
+    def _piece(self, draws: Draws, averaged: Survivals, held: Survivals | None, piece: slice) -> Lives:
+        alive = averaged.at(piece, self.ages)
+        middle, early, _ = np.split(alive, [self.years, self.years + len(self.early_ages)], axis=-1)
+        lag = draws["removal_lag"][piece]
+        mass, lags = lumped(middle), lag_mass(lag, self.years).astype(np.float32)
+        mean, lived = np.moveaxis(np.matmul(alive, self.spans), -1, 0)
+        mean = mean + lag[:, None, None]
+        weight = self.weights(mass[:, 0], lag)
+        first, follow, kept = self.columns(draws, piece, weight)
+        again = self._again(held, piece, lag) if held is not None else None
+        shape = (len(weight), len(self.portfolios), len(self.priors.types))
+        value, years, outlays = np.zeros(shape), np.zeros(shape), []
+        for t in np.unique(self.types):
+            here = self.types == t
+            columns = _rows(follow, here), _rows(kept, here)
+            ends, left = tally(
+                mass[:, :, here], mean[:, :, here], lags, *columns, overlay_again=False, periods=self.periods
+            )
+            if again is not None:
+                mass_held, mean_held = (array[:, :, here] for array in again)
+                every, left = tally(mass_held, mean_held, lags, *columns, overlay_again=True, periods=self.periods)
+                # the first lives are known without noise: a control variate for the renewals at held scores
+                ends = ends + every - first_ends(mass_held, lags, columns[0])
+            outlay = Outlay(
+                {name: money[:, :, here].sum(axis=-1) for name, money in first.items()},
+                {name: ends[:, :, c] for c, name in enumerate(follow)},
+                {name: left[:, :, c] for c, name in enumerate(kept)},
+            )
+            outlays.append(outlay)
+            share = weight[:, here].sum(axis=1)[:, None]
+            place = self.periods.index(self.policy.analysis_period)
+            value[:, :, t] = sum_of(self.worth.part(piece).parts(outlay, place)) / share
+            years[:, :, t] = np.einsum("bpn,bn->bp", lived[:, :, here], weight[:, here]) / share
+        return Lives(
+            _added(outlays),
+            np.matmul(weight[:, None, None, :].astype(np.float32), middle)[:, :, 0],
+            np.einsum("bpn,bn->bp", lived, weight),
+            1.0 - np.einsum("bpna,bn->bpa", early, weight),
+            value,
+            years,
+            (weight * self.money[RECONSTRUCTION][piece]).sum(axis=1),
+            (weight * self.money[PATCHES][piece]).sum(axis=1),
+        )
+
+    def _again(self, held: Survivals, piece: slice, lag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Life on the lattice and its mean to removal at held scores."""
+        alive = held.at(piece, self.ages)
+        return lumped(alive[..., : self.years]), np.matmul(alive, self.spans)[..., 0] + lag[:, None, None]
+
+    def weights(self, mass: np.ndarray, lag: np.ndarray) -> np.ndarray:
+        """Weight of each section in the programme, 1 / P(seen), sums to 1, shape (sample, section).
+
+        Sections count alike: money goes with their area anyhow.
+        """
+        seen = np.ones(mass.shape[:2])
+        late = np.flatnonzero(self.entry > 0)
+        if len(late):
+            wait = np.maximum(self.entry[late][:, None] - np.arange(self.years), 0.0)
+            waits = 2.0 * wait / np.maximum(lag, 1e-9)[:, None, None]
+            still = (1.0 + waits) * np.exp(-waits)
+            here = mass[:, late]
+            seen[:, late] = np.maximum((here * still).sum(axis=-1) + 1.0 - here.sum(axis=-1), 1e-6)
+        weight = 1.0 / seen
+        return weight / weight.sum(axis=1, keepdims=True)
+
+    def columns(self, draws: Draws, piece: slice, weight: np.ndarray) -> tuple[dict[str, np.ndarray], ...]:
+        """Money of each section by kind of work: spent first, at the end of a life, and sharing the salvage.
+
+        Each (sample, portfolio, section), weights of the sections included.
+        """
+        found, rejected = self._found(draws, piece)
+        overlaid = weight[:, None, :] * (1.0 - rejected)
+        money = {name: array[piece][:, None, :] for name, array in self.money.items()}
+        overlay = {OVERLAY: overlaid * money[OVERLAY]}
+        for k, name in enumerate(self.measures):
+            overlay[name] = overlaid * self.newly[:, k] * money[name]
+        credit = [
+            overlaid * self.newly[:, self.measures.index(m)] * self.saved[m][piece][:, None, :] for m in self.saved
+        ]
+        if credit:
+            overlay[SAVED] = -np.sum(credit, axis=0)
+        first = dict(overlay)
+        survey = self.policy.survey
+        if survey is not None and survey.measure in self.measures:
+            # the survey is paid on every road, also on those that it rejects
+            first[survey.measure] = (
+                weight[:, None, :] * self.newly[:, self.measures.index(survey.measure)] * (money[survey.measure])
+            )
+            first[REPAIR] = weight[:, None, :] * (found - rejected) * money[REPAIR]
+            first[REJECTED] = weight[:, None, :] * rejected * money[RECONSTRUCTION]
+        follow = {
+            name: overlay[name] if name in overlay else overlaid * money[name]
+            for name in follow_up_columns(self.policy, self.measures)
+        }
+        return first, follow, {name: overlay[name] for name in kept_columns(self.policy, self.measures)}
+
+    def _found(self, draws: Draws, piece: slice) -> tuple[np.ndarray, np.ndarray]:
+        """Chance that the survey calls a road bad, and that it is rejected, (sample, portfolio, section)."""
+        survey = self.policy.survey
+        count = len(draws["removal_lag"][piece])
+        if survey is None or survey.measure not in self.measures:
+            nothing = np.zeros((count, len(self.portfolios), 1))
+            return nothing, nothing
+        k = [m.name for m in self.priors.measures].index(survey.measure)
+        done = self.newly[:, self.measures.index(survey.measure)] * draws["compliance"][piece][:, k, None, None]
+        return done * survey.alarms, done * survey.alarms * survey.rejected
+
+
+def _rows(columns: Mapping[str, np.ndarray], here: np.ndarray) -> np.ndarray:
+    """Columns of some sections, shape (sample, portfolio, column, section)."""
+    return np.stack([array[:, :, here].astype(np.float32) for array in columns.values()], axis=2)
+
+
+def _added(outlays: Sequence[Outlay]) -> Outlay:
+    """Sum of the outlays of groups of sections; the money by year in single precision."""
+
+    def total(tables: Sequence[Mapping[str, np.ndarray]]) -> dict[str, np.ndarray]:
+        return {name: np.sum([table[name] for table in tables], axis=0) for name in tables[0]}
+
+    ends = {name: array.astype(np.float32) for name, array in total([o.ends for o in outlays]).items()}
+    return Outlay(total([o.first for o in outlays]), ends, total([o.left for o in outlays]))
+
+
+def _joined(pieces: Sequence[Lives]) -> Lives:
+    """Passes over successive draws as one."""
+
+    def table(tables: Sequence[Mapping[str, np.ndarray]]) -> dict[str, np.ndarray]:
+        return {name: np.concatenate([t[name] for t in tables]) for name in tables[0]}
+
+    outlays = [p.outlay for p in pieces]
+    outlay = Outlay(
+        table([o.first for o in outlays]), table([o.ends for o in outlays]), table([o.left for o in outlays])
+    )
+    rest = ("curve", "years", "early", "value_by_type", "years_by_type", "reconstruction", "patch")
+    return Lives(outlay, *(np.concatenate([getattr(p, name) for p in pieces]) for name in rest))
+
+
+def _chain(policy: Policy, years: int, seed: int, count: int) -> Chain:
+    """Lives of reconstructed pavements: a median drawn for each sample."""
+    low, middle, high = policy.reconstruction_life
+    if low == middle == high:
+        median = np.full(count, middle)
+    else:
+        fitted = fit_quantiles((0.05, 0.5, 0.95), policy.reconstruction_life, family="skewed").distribution
+        median = np.maximum(fitted.ppf(stream(seed, "reconstruction life").random(count)), 1.0)
+    shape = policy.reconstruction_shape
+    return Chain(weibull_mass(median, shape, years), weibull_mean(median, shape))

@@ -1,0 +1,387 @@
+"""What would change the first place: other rates, periods, prices, compliance, priors, ages and horizons.
+
+Prior power-scaling follows N. Kallioinen, T. Paananen, P.-C. Bürkner and A. Vehtari, Statistics and
+Computing 34 (2024) 57 (page not seen): draws are weighted by the prior density to a power less one,
+Pareto-smoothed, and the tail shape k-hat says whether the weights can be trusted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from .baseline import Baseline, delta_distributions
+from .choice import best_chance
+from .costing import Plan
+from .decide import Decision, options_of
+from .decisiontables import money_words
+from .distribution import Distribution
+from .ledger import Ledger, sum_of
+from .lives import Draws
+from .measures import Portfolio, deltas_of, selections_of, shifts_of
+from .policy import Level
+from .prices import used_prices
+from .priors import PriorSet
+
+__all__ = ["levels_table", "log_priors", "robustness_table", "smoothed_weights"]
+
+POWERS = (0.8, 1.25)
+FEW = 200  # draws of a further pass
+LEAST_DRAWS = 50
+TRUSTED = 0.7  # k-hat above which weights are not to be trusted
+PRICE_STEPS = (0.5, 2.0)
+COMPLIANCE = (("done half as often", 0.5), ("always done where required", None))
+RATES = np.linspace(0.0, 0.10, 21)
+LARGEST = 20.0  # factor beyond which a switching value says nothing
+
+Row = dict[str, object]
+
+
+def robustness_table(
+    decision: Decision, simulation: xr.Dataset, posterior: xr.Dataset, *, workers: int = 1
+) -> pd.DataFrame:
+    """First place under changed assumptions, and the values at which it changes.
+
+    Parameters
+    ----------
+    decision : Decision
+    simulation : Dataset of kind `simulation`
+    posterior : Dataset (chain, draw, ...)
+        For the passes under other compliance.
+
+    Returns
+    -------
+    DataFrame
+        Columns kind, setting, first_place, saving, second_place, margin, same_first, k_hat. A row of kind
+        `switching value` names the value at which the first place changes and who is first then;
+        `what it takes` says what another measure would need.
+    """
+    base = _first(decision.names, decision.net_benefit.mean(axis=0))
+    rows = [
+        {"kind": "as stated", "setting": "", **base},
+        *_rates_and_periods(decision),
+        *_prices(decision),
+        *_compliance(decision, posterior, workers),
+        *_priors(decision),
+        *_single_measures(decision, simulation),
+        *_switching(decision),
+        *_what_it_takes(decision),
+    ]
+    table = pd.DataFrame(rows)
+    same = np.where(table["first_place"] == base["first_place"], "yes", "no")
+    # these ask another question, or name the change itself
+    table["same_first"] = np.where(table["kind"].isin(["early age", "horizon"]), "", same)
+    order = ["kind", "setting", "first_place", "saving", "second_place", "margin", "same_first", "k_hat"]
+    return table.reindex(columns=order).assign(money=money_words(decision))
+
+
+def _first(names: list[str], mean: np.ndarray) -> Row:
+    """First and second place by expected saving; of two that tie the earlier."""
+    order = np.argsort(-mean, kind="stable")
+    second = names[order[1]] if len(names) > 1 else ""
+    margin = mean[order[0]] - mean[order[1]] if len(names) > 1 else np.nan
+    return {"first_place": names[order[0]], "saving": mean[order[0]], "second_place": second, "margin": margin}
+
+
+def _saving(present: np.ndarray) -> np.ndarray:
+    return np.asarray((present[:, :1] - present).mean(axis=0))
+
+
+def _rates_and_periods(decision: Decision) -> Iterator[Row]:
+    policy, ledger, names = decision.ledger.policy, decision.ledger, decision.names
+    for rate in policy.discount_rates:
+        first = _first(names, _saving(ledger.value(rate=rate)))
+        yield {"kind": "discount rate", "setting": f"{100 * rate:g} %", **first}
+    for period in policy.analysis_periods:
+        first = _first(names, _saving(ledger.value(period=period)))
+        yield {"kind": "analysis period", "setting": f"{period} years", **first}
+
+
+def _prices(decision: Decision) -> Iterator[Row]:
+    measures, names = decision.plan.measures, decision.names
+    later = [name for name in decision.ledger.outlay.ends if name not in measures]
+    groups = {
+        "all measures": measures,
+        **{m: (m,) for m in measures},
+        "work after an overlay's end": later,
+    }
+    for words, columns in groups.items():
+        for factor in PRICE_STEPS:
+            value = decision.ledger.value(scale=dict.fromkeys(columns, factor))
+            yield {"kind": "price", "setting": f"{words}, times {factor:g}", **_first(names, _saving(value))}
+
+
+def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iterator[Row]:
+    plan, draws = _smaller(decision.plan, posterior, decision.plan.portfolios)
+    if "compliance" not in draws:
+        return
+    for words, factor in COMPLIANCE:
+        done = draws["compliance"] * factor if factor is not None else np.ones_like(draws["compliance"])
+        lives = plan.run(replace(draws, values={**draws.values, "compliance": done}), workers=workers)
+        value = Ledger(lives.outlay, plan.chain, plan.policy, plan.periods).value()
+        yield {"kind": "compliance", "setting": words, **_first(decision.names, _saving(value))}
+
+
+def _smaller(plan: Plan, posterior: xr.Dataset, portfolios: tuple[Portfolio, ...]) -> tuple[Plan, Draws]:
+    """The plan for fewer draws."""
+    draws = Draws.of(posterior, FEW)
+    small = Plan(plan.programme, plan.priors, plan.policy, portfolios, early_age=plan.early_age, seed=plan.seed,
+                 count=draws.count, score_shift=plan.score_shift)  # fmt: skip
+    return small, draws
+
+
+# ------------------------------------------------------------------------------- weighted priors
+
+
+def log_priors(decision: Decision) -> dict[str, np.ndarray]:
+    """Log prior density of each draw by group of parameters, each (sample,); groups without a density are left out."""
+    plan, draws = decision.plan, decision.draws
+    priors = plan.priors
+    groups: dict[str, list[tuple[Distribution, np.ndarray]]] = {
+        "share failing early": [(priors.early_failure.distribution, draws.values.get("early_failure", np.zeros(0)))],
+        "effects of measures": _effects(plan, draws),
+        "compliance": [
+            (m.compliance.distribution, draws["compliance"][:, k])
+            for k, m in enumerate(priors.measures if "compliance" in draws else ())
+        ],
+        "selection of roads": [
+            (priors.measures[k].selection[root].distribution, draws["selection"][:, i])
+            for i, (k, root) in enumerate(selections_of(priors) if "selection" in draws else ())
+        ],
+        "ages of early failure": [
+            (getattr(m, part).distribution, draws[f"age_{part}"][:, i])
+            for i, m in enumerate(priors.mechanisms)
+            for part in ("median", "shape")
+        ],
+        "shape of wear-out": [(priors.wear_out_shape.distribution, draws["wear_out_shape"])],
+        "prices": _price_draws(plan),
+    }
+    out = {}
+    for name, pairs in groups.items():
+        known = [(d, x) for d, x in pairs if d.family != "fixed" and len(x)]
+        if known:
+            total = np.sum([d.logpdf(x) for d, x in known], axis=0)
+            if np.isfinite(total).all() and np.ptp(total) > 0:
+                out[name] = total
+    return out
+
+
+def _effects(plan: Plan, draws: Draws) -> list[tuple[Distribution, np.ndarray]]:
+    """One prior for each effect of a measure; its further mechanisms move with the first."""
+    if "delta" not in draws:
+        return []
+    mix = np.bincount(plan.types, minlength=len(plan.priors.types)).astype(float)
+    every = delta_distributions(plan.priors, Baseline.of(plan.priors, plan.early_age), mix)
+    first: dict[int, int] = {}
+    for i, delta in enumerate(deltas_of(plan.priors)):
+        first.setdefault(delta.effect, i)
+    return [(every[i], draws["delta"][:, i]) for i in first.values()]
+
+
+def _price_draws(plan: Plan) -> list[tuple[Distribution, np.ndarray]]:
+    names = used_prices(plan.policy, plan.priors, plan.measures)
+    costs = {cost.name: cost for cost in plan.priors.costs}
+    return [(costs[name].amount.distribution, plan.prices.drawn(name)) for name in names]
+
+
+def smoothed_weights(log_prior: np.ndarray, power: float) -> tuple[np.ndarray, float]:
+    """Weights that raise a prior to a power, Pareto-smoothed, and their k-hat.
+
+    Parameters
+    ----------
+    log_prior : ndarray (sample,)
+    power : float
+        Above 1 the prior is more sure, below 1 less.
+
+    Returns
+    -------
+    weights : ndarray (sample,)
+        Sum to 1; even, with an infinite k-hat, where the draws are too few for a tail.
+    k_hat : float
+    """
+    from arviz_stats.base import array_stats
+
+    ratio = (power - 1.0) * log_prior
+    if len(ratio) < LEAST_DRAWS:
+        return np.full(len(ratio), 1.0 / len(ratio)), np.inf
+    # the library smooths the inverse of a likelihood, so it wants the negative
+    smooth, k_hat = array_stats.psislw(ratio.max() - ratio, axis=-1)
+    weight = np.exp(smooth - smooth.max())
+    return weight / weight.sum(), float(k_hat)
+
+
+def _priors(decision: Decision) -> Iterator[Row]:
+    for name, log_prior in log_priors(decision).items():
+        for power in POWERS:
+            weight, k_hat = smoothed_weights(log_prior, power)
+            words = "more" if power > 1 else "less"
+            trusted = "" if k_hat <= TRUSTED else ", weights not to be trusted"
+            first = _first(decision.names, weight @ decision.net_benefit)
+            yield {
+                "kind": "prior",
+                "setting": f"{name}, {words} sure (power {power:g}){trusted}",
+                **first,
+                "k_hat": k_hat,
+            }
+
+
+# ----------------------------------------------------------------- what else could be called best
+
+
+def _single_measures(decision: Decision, simulation: xr.Dataset) -> Iterator[Row]:
+    """The single measure that averts most by each early age, and gains most years within each horizon."""
+    singles = [i for i, p in enumerate(decision.plan.portfolios) if len(p.measures) == 1]
+    names = [decision.names[i] for i in singles]
+    if not names:
+        return
+    early = decision.result["early_failures"]
+    for age in early["early_age"].values:
+        share = early.sel(early_age=age).values
+        first = _first(names, 100.0 * (share[:, :1] - share).mean(axis=0)[singles])
+        yield {"kind": "early age", "setting": f"most averted of 100 before {age:g} years", **first}
+    survival = simulation["survival"].sel(portfolio=decision.names)
+    ages = simulation["age"].values
+    for horizon in sorted({25.0, 40.0, float(simulation.attrs["horizon"])}):
+        inside = ages <= horizon + 1e-9
+        mean = np.trapezoid(survival.values[:, :, inside], ages[inside], axis=-1).mean(axis=0)
+        yield {
+            "kind": "horizon",
+            "setting": f"most years gained up to {horizon:g}",
+            **_first(names, (mean - mean[0])[singles]),
+        }
+
+
+# ------------------------------------------------------------------------------ switching values
+
+
+def _switching(decision: Decision) -> Iterator[Row]:
+    """Nearest values of one assumption at a time at which the first place changes."""
+    measures = decision.plan.measures
+    later = tuple(name for name in decision.ledger.outlay.ends if name not in measures)
+    names = decision.names
+    for words, columns in {**{m: (m,) for m in measures}, "work after an overlay's end": later}.items():
+        one, two = (_saving(decision.ledger.value(scale=dict.fromkeys(columns, f))) for f in (1.0, 2.0))
+        for factor, place in _crossings(one, two - one):
+            setting = f"price of {words}, times {factor:.3g}"
+            yield {"kind": "switching value", "setting": setting, "first_place": names[place], "saving": np.nan}
+    yield from _switching_rates(decision)
+
+
+def _crossings(base: np.ndarray, slope: np.ndarray) -> Iterator[tuple[float, int]]:
+    """Factors below and above 1 at which base + slope (factor - 1) changes its greatest entry, and the new one."""
+    leader = int(np.argmax(base))
+    gap, closing = base[leader] - base, slope - slope[leader]
+    for sign in (-1.0, 1.0):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = np.where(sign * closing > 1e-12 * np.abs(base).max(), gap / closing, np.inf * sign)
+        place = int(np.argmin(np.abs(step)))
+        factor = 1.0 + float(step[place])
+        if 0.0 <= factor <= LARGEST:
+            yield factor, place
+
+
+def _switching_rates(decision: Decision) -> Iterator[Row]:
+    names, stated = decision.names, decision.ledger.policy.discount_rate
+    places = [int(np.argmax(_saving(decision.ledger.value(rate=float(rate))))) for rate in RATES]
+    now = int(np.argmax(decision.net_benefit.mean(axis=0)))
+    below = [i for i in range(len(RATES)) if RATES[i] < stated and places[i] != now][-1:]
+    above = [i for i in range(len(RATES)) if RATES[i] > stated and places[i] != now][:1]
+    for i in (*below, *above):
+        setting = f"discount rate of {100 * RATES[i]:.2g} %"
+        yield {"kind": "switching value", "setting": setting, "first_place": names[places[i]], "saving": np.nan}
+
+
+def _what_it_takes(decision: Decision) -> Iterator[Row]:
+    """What each single measure would need to come first: a lower price, or a greater effect."""
+    mean = decision.net_benefit.mean(axis=0)
+    best = mean.max()
+    parts, first = decision.ledger.parts(), decision.ledger.outlay.first
+    extra = decision.result["first_cost"].values.mean(axis=0)
+    for i, portfolio in enumerate(decision.plan.portfolios):
+        if len(portfolio.measures) != 1 or mean[i] == best:
+            continue
+        measure = portfolio.measures[0]
+        price = float(parts[measure][:, i].mean())
+        # price, renewals of it and consequences; the rest of the saving is what the measure does
+        own = float(extra[i] - extra[0] - first[measure][:, i].mean() + price)
+        factor, saved = 1.0 - (best - mean[i]) / price, mean[i] + own
+        cheaper = f"price times {factor:.2g}" if factor > 0 else "not first even free of charge"
+        effect = f"effect times {(best + own) / saved:.2g}" if saved > 0 else "no effect of this kind is enough"
+        setting = f"{measure}: {cheaper}; {effect}"
+        yield {"kind": "what it takes", "setting": setting, "first_place": decision.names[i], "saving": best}
+
+
+# ---------------------------------------------------------------------------------------- levels
+
+
+def levels_table(decision: Decision, posterior: xr.Dataset, *, workers: int = 1) -> pd.DataFrame:
+    """Gain and cost of each level of the measures that come in levels; the level that pays is marked.
+
+    Returns
+    -------
+    DataFrame
+        One row a level, without the measure (level `none`) first: columns measure, level, effect,
+        extra_first_cost, saving, years_gained, averted_per_100, chance_best, pays.
+    """
+    rows: list[Row] = []
+    for measure in dict.fromkeys(level.measure for level in decision.plan.policy.levels):
+        levels = [level for level in decision.plan.policy.levels if level.measure == measure]
+        found = [_level(decision.plan, level, posterior, workers) for level in levels]
+        nothing = {name: np.zeros_like(draws) for name, draws in found[0].items()}
+        names, found = ["none", *(level.name for level in levels)], [nothing, *found]
+        saving = np.stack([f["saving"] for f in found], axis=1)
+        chance, pays = best_chance(saving), int(np.argmax(saving.mean(axis=0)))
+        for i, (name, gain) in enumerate(zip(names, found, strict=True)):
+            row: Row = {"measure": measure, "level": name, "effect": 0.0 if i == 0 else levels[i - 1].effect}
+            row |= {quantity: draws.mean() for quantity, draws in gain.items()}
+            rows.append({**row, "chance_best": chance[i], "pays": "yes" if i == pays else "no"})
+    columns = ["measure", "level", "effect", "extra_first_cost", "saving", "years_gained", "averted_per_100"]
+    return pd.DataFrame(rows, columns=[*columns, "chance_best", "pays"]).assign(money=money_words(decision))
+
+
+def _level(plan: Plan, level: Level, posterior: xr.Dataset, workers: int) -> Mapping[str, np.ndarray]:
+    """Gains of one level over current practice, each (sample,)."""
+    small, draws = _smaller(plan, posterior, options_of([Portfolio(level.measure, (level.measure,))]))
+    survey = plan.policy.survey
+    if survey is not None and survey.measure == level.measure:
+        # who looks harder finds more, false alarms among it
+        found = replace(survey, found_bad=min(survey.found_bad * level.effect, 1.0),
+                        false_alarm=min(survey.false_alarm * level.effect, 1.0))  # fmt: skip
+        small.policy = replace(plan.policy, survey=found)
+    if level.cost:
+        small.money[level.measure] = small.prices.money((level.cost,), number=level.number)
+    elif level.cost_factor is not None:
+        small.money[level.measure] = small.money[level.measure] * level.cost_factor
+    lives = small.run(scaled_effect(draws, plan.priors, level), workers=workers)
+    ledger = Ledger(lives.outlay, small.chain, small.policy, small.periods)
+    present, first = ledger.value(), sum_of(lives.outlay.first)
+    early = lives.early[:, :, small.early_ages.index(plan.early_age)]
+    return {
+        "extra_first_cost": first[:, 1] - first[:, 0],
+        "saving": present[:, 0] - present[:, 1],
+        "years_gained": lives.years[:, 1] - lives.years[:, 0],
+        "averted_per_100": 100.0 * (early[:, 0] - early[:, 1]),
+    }
+
+
+def scaled_effect(draws: Draws, priors: PriorSet, level: Level) -> Draws:
+    """Draws in which a measure has the part of its effect that a level has.
+
+    Where the records hold the measure it is scaled as well; that changes current practice and the portfolio
+    alike, and the difference is that of the roads to which the portfolio adds it.
+    """
+    k = [m.name for m in priors.measures].index(level.measure)
+    values = dict(draws.values)
+    if "delta" in draws:
+        here = np.array([d.measure == k for d in deltas_of(priors)])
+        values["delta"] = draws["delta"] * np.where(here, level.effect, 1.0)
+    if "score_shift_size" in draws:
+        here = np.array([measure == k for measure, _ in shifts_of(priors)])
+        values["score_shift_size"] = draws["score_shift_size"] * np.where(here, level.effect, 1.0)
+    ratio = draws["time_ratio"].copy()
+    ratio[:, k] **= level.effect
+    return replace(draws, values=values | {"time_ratio": ratio})
