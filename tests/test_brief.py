@@ -231,6 +231,8 @@ def test_where_nothing_pays_it_recommends_nothing(material: Material) -> None:
     ranking.loc[ranking["portfolio"] != "current_practice", "saving_mean"] = -10.0
     text = shown(with_tables(material, **tables)).text
     assert "No requirement of this study is worth adding to current practice" in text
+    assert "Current practice comes first in 0 of 100 draws" in text
+    assert "What would overturn it" in text
     assert not re.search(r"Require prompt sawing( first| \+)", text)
 
 

@@ -92,7 +92,11 @@ def answer_section(material: Material, chosen: Recommendation) -> Section:
             if chosen.ranking is not None
             else "No requirement of this study averts early failures on average, by what is known now."
         )
-        return Section("answer", "The answer", finding, (Listing(tuple(_overturned(material, chosen))),))
+        said = (Text("How sure"), Listing(tuple(_nothing_sure(chosen))), Text("What would overturn it"),
+                Listing(tuple(_overturned(material, chosen))))  # fmt: skip
+        return Section(
+            "answer", "The answer", finding, tuple(_headed(said if chosen.ranking is not None else said[2:]))
+        )
     parts = (_bought(material, chosen), Text("How sure"), Listing(tuple(_sure(material, chosen))),
              Text("What would overturn it"), Listing(tuple(_overturned(material, chosen))))  # fmt: skip
     return Section("answer", "The answer", _finding(material, chosen), tuple(_headed(parts)))
@@ -158,6 +162,16 @@ def _sure(material: Material, chosen: Recommendation) -> Iterator[str]:
 
 def _capital(words: str) -> str:
     return words[:1].upper() + words[1:]
+
+
+def _nothing_sure(chosen: Recommendation) -> Iterator[str]:
+    """How sure it is that nothing pays."""
+    if chosen.ranking is not None:
+        row = chosen.row(chosen.portfolio)
+        yield (
+            f"Current practice comes first in {of_draws(float(row['chance_best']))} draws; keeping to it where another "
+            f"is better costs {Known(float(row['expected_regret']))} {_money(chosen.ranking)} on average."
+        )
 
 
 def _best_single(material: Material, chosen: Recommendation) -> Iterator[str]:
