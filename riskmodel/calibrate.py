@@ -17,6 +17,7 @@ import xarray as xr
 
 from .errors import CalibrationError
 from .measures import deltas_of, type_index
+from .notebook import facts
 from .priordraws import prior_draws as draw_priors
 from .priors import PriorSet
 from .streams import integer_seed
@@ -97,6 +98,12 @@ class Gate:
     def __str__(self) -> str:
         return "\n".join(str(check) for check in self.checks)
 
+    def _repr_html_(self) -> str:
+        rows = [
+            (c.name, f"{c.value:.4g}", f"limit {c.limit:g}", "passed" if c.passed else "FAILED") for c in self.checks
+        ]
+        return facts("Gate", rows)
+
 
 @dataclass(frozen=True)
 class Calibration:
@@ -121,6 +128,11 @@ class Calibration:
     def posterior(self) -> xr.Dataset:
         """Draws (chain, draw, ...)."""
         return self.tree["posterior"].to_dataset()
+
+    def _repr_html_(self) -> str:
+        sizes, basis = self.posterior.sizes, "the priors alone" if self.prior_only else "priors and records"
+        rows: list[tuple[object, ...]] = [("draws", f"{sizes['chain']} x {sizes['draw']}"), ("basis", basis)]
+        return facts("Calibration", rows) + ("" if self.gate is None else self.gate._repr_html_())
 
 
 def calibrate(

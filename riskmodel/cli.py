@@ -14,6 +14,7 @@ import click
 from . import __version__
 from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
+from .briefcommand import brief
 from .errors import RiskModelError, RiskModelWarning, printable
 from .trialcommand import trial_sections
 
@@ -144,7 +145,7 @@ def run(study: Path, out: Path | None, fresh: bool) -> None:
     typed = " ".join(["riskmodel run", asked.folder.resolve().name, *(["--out", out.name] if out else [])])
     watcher = TerminalWatcher(moving=sys.stderr.isatty())
     outcome = run_study(asked, out=out, fresh=fresh, command=typed + " --fresh" * fresh, watcher=watcher)
-    click.echo(f"Results: {safe(str(outcome.folder))}. Read report.txt there, or: riskmodel show {safe(str(study))}")
+    click.echo(f"Results: {safe(str(outcome.folder))}. Open brief.html there, or: riskmodel show {safe(str(study))}")
 
 
 @commands.command()
@@ -158,8 +159,8 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for question in (sawing, cores, curing_water, exclusion, trial_sections):
-    commands.add_command(question)
+for command in (brief, sawing, cores, curing_water, exclusion, trial_sections):
+    commands.add_command(command)
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:

@@ -103,6 +103,14 @@ class Sightings:
             },
         )
 
+    @classmethod
+    def none(cls) -> Sightings:
+        """No section and no reading, on the usual scale."""
+        nothing = np.zeros(0)
+        return cls(
+            np.zeros(0, np.int64), nothing, nothing, np.zeros(0, bool), nothing, nothing, *_scale(Condition()), {}
+        )
+
     @property
     def sections(self) -> int:
         """Number of sections, with readings or without."""

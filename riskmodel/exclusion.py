@@ -17,8 +17,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from .deletion import RESAMPLES, Deletion, Line, Sightings, draw_lines, usual_deletions, validate_deletions
-from .errors import RiskModelWarning, StoreError
+from .errors import Fault, RiskModelWarning, StoreError
 from .measures import CURRENT_PRACTICE
+from .notebook import facts
 from .outcomes import extrapolated, quantities, values
 from .records import Records
 
@@ -29,6 +30,7 @@ __all__ = [
     "LifeShift",
     "compare_lives",
     "exclude",
+    "exclude_where_possible",
     "exclusion_table",
     "share_of_shift",
     "table_of",
@@ -157,6 +159,17 @@ class Exclusion:
         """A quantity of the life distribution."""
         return next(shift for shift in self.life if shift.name == name)
 
+    def _repr_html_(self) -> str:
+        lines = [(line.words, *_said(line.age, "years"), *_said(line.shift, "moved")) for line in self.lines]
+        life = [(s.name, *_said(s.with_early, "with"), *_said(s.without_early, "without"), *_said(s.gain, "gain"))
+                for s in self.life]  # fmt: skip
+        return facts("Lines reach the threshold", lines) + facts("Life with and without the early mechanisms", life)
+
+
+def _said(ends: tuple[float, float, float], what: str) -> tuple[str]:
+    value, lower, upper = ends
+    return (f"{what} {value:.3g}" + (f" ({lower:.3g} to {upper:.3g})" if np.isfinite([lower, upper]).all() else ""),)
+
 
 def exclude(
     records: Records,
@@ -232,18 +245,39 @@ def exclusion_table(records: Records | None, simulation: xr.Dataset, *, seed: in
     RiskModelWarning
         For every line that cannot be drawn.
     """
-    if records is None:
-        return table_of((), _lives(simulation)[0])
-    sightings, early_age = Sightings.of_records(records), float(simulation.attrs["early_age"])
-    possible = []
-    for deletion in usual_deletions(sightings.threshold, early_age):
-        faults = validate_deletions(sightings, [deletion])
-        if not faults:
-            possible.append(deletion)
-        for fault in faults:
-            warnings.warn(f"No line can be drawn for the exclusion check: {fault}", RiskModelWarning, stacklevel=2)
+    found, faults = exclude_where_possible(records, simulation, seed=seed)
+    for fault in faults:
+        warnings.warn(f"No line can be drawn for the exclusion check: {fault}", RiskModelWarning, stacklevel=2)
+    return table_of(found.lines, found.life)
+
+
+def exclude_where_possible(
+    records: Records | None, simulation: xr.Dataset, *, seed: int
+) -> tuple[Exclusion, tuple[Fault, ...]]:
+    """The exclusion check with the usual deletions, without the lines that cannot be drawn.
+
+    Parameters
+    ----------
+    records : Records or None
+        None for a study on the priors alone: then there are lives and no line.
+    simulation : Dataset of kind `simulation`
+    seed : int
+
+    Returns
+    -------
+    tuple of Exclusion and tuple of Fault
+        Why a line cannot be drawn, for each that is left out.
+    """
+    early_age = float(simulation.attrs["early_age"])
+    sightings = Sightings.of_records(records) if records is not None else Sightings.none()
+    asked = usual_deletions(sightings.threshold, early_age) if records is not None else ()
+    faults = {deletion: validate_deletions(sightings, [deletion]) for deletion in asked}
+    possible = [deletion for deletion, wrong in faults.items() if not wrong]
     lines = draw_lines(sightings, possible, early_age=early_age, seed=seed) if possible else ()
-    return table_of(lines, _lives(simulation)[0])
+    life, survival, settings = _lives(simulation)
+    planned = simulation.attrs["programme"] == "table"
+    found = Exclusion(sightings, lines, life, survival, simulation["age"].values, planned=planned, **settings)
+    return found, tuple(fault for wrong in faults.values() for fault in wrong)
 
 
 def table_of(lines: Sequence[Line], life: Sequence[LifeShift]) -> pd.DataFrame:

@@ -16,12 +16,12 @@ from scipy.special import ndtri
 from .hazard import LN2, expit
 from .inputs import Inputs, Levels
 from .lives import Draws, group_terms
-from .measures import NO_MEASURES, Delta, Portfolio, Requirements, deltas_of, selections_of, shifts_of
+from .measures import CURRENT_PRACTICE, NO_MEASURES, Delta, Portfolio, Requirements, deltas_of, selections_of, shifts_of
 from .priors import PriorSet
 from .quality import SCORED_ROOTS
 from .streams import uniforms
 
-__all__ = ["draw_lives"]
+__all__ = ["draw_fates", "draw_lives"]
 
 Progress = Callable[[int, int, str], None]
 
@@ -77,6 +77,31 @@ def draw_lives(
             if progress is not None:
                 progress(done, len(pieces), "lives")
     return out
+
+
+def draw_fates(
+    draws: Draws, programme: xr.Dataset, priors: PriorSet, *, seed: int, chunk: int = 64
+) -> tuple[np.ndarray, np.ndarray]:
+    """Ages at failure and at wear-out of the same lives as `draw_lives` under current practice.
+
+    A section fails early where its age at failure lies below that of its wear-out.
+
+    Parameters
+    ----------
+    draws, programme, priors, seed, chunk
+        As in `draw_lives`.
+
+    Returns
+    -------
+    tuple of ndarray (sample, section), years
+    """
+    count, current = programme.sizes["section"], Portfolio(CURRENT_PRACTICE, reference=True)
+    failed, worn = np.empty((draws.count, count)), np.empty((draws.count, count))
+    for start in range(0, count, chunk):
+        piece = slice(start, min(start + chunk, count))
+        fates = _Fates.of(draws, programme.isel(section=piece), priors, seed, {}, None, 0)
+        failed[:, piece], worn[:, piece] = fates.ages(current).T, fates.wear_ages(current).T
+    return failed, worn
 
 
 class _Fates:
@@ -147,6 +172,10 @@ class _Fates:
             for m in root.mechanisms:
                 np.minimum(life, self._mechanism_ages(r, m, done), out=life)
         return life
+
+    def wear_ages(self, portfolio: Portfolio) -> np.ndarray:
+        """Age at wear-out under a portfolio, shape (section, sample), years."""
+        return self._wear_ages(self._done(portfolio) if self.priors.measures else None)
 
     def _wear_ages(self, done: np.ndarray | None) -> np.ndarray:
         draws, inputs = self.draws, self.inputs

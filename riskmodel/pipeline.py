@@ -34,7 +34,17 @@ from .store import (
 )
 from .study import Study
 
-__all__ = ["PROVENANCE", "Outcome", "Quiet", "Watcher", "open_results", "results_folder", "run_study", "show_results"]
+__all__ = [
+    "PROVENANCE",
+    "Outcome",
+    "Quiet",
+    "Watcher",
+    "open_results",
+    "remake",
+    "results_folder",
+    "run_study",
+    "show_results",
+]
 
 SCHEMA = 1
 PROVENANCE = "provenance.json"
@@ -121,7 +131,7 @@ class _Ledger:
         """Whether the stage was made from the same inputs and its files are the ones written then."""
         entry = self.entry(stage)
         outputs = entry.get("outputs", {})
-        if entry.get("key") != key or set(outputs) != set(stage.outputs):
+        if entry.get("key") != key or not set(outputs) <= set(stage.outputs):
             return False
         files = {name: self.folder / name for name in outputs}
         return all(file.is_file() and file_digest(file) == outputs[name] for name, file in files.items())
@@ -161,6 +171,7 @@ def run_study(
     _mend(folder)
     ledger = _Ledger.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
+    desk.command = command
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
     keys = stage_keys(study, desk.priors)
@@ -204,20 +215,20 @@ def _run_stages(
         desk.place(stage, home, entry)
         provenance["stages"][stage.name] = entry
         if home == desk.staging:
-            staged += stage.outputs
+            staged += entry["outputs"]
             write_json(provenance, desk.staging / PROVENANCE)
     if staged or built:
         write_json(provenance, desk.staging / PROVENANCE)
         publish(desk.staging, folder, [*staged, PROVENANCE])
-        _clear(desk.study, folder)
+        _clear(folder, provenance["stages"])
     shutil.rmtree(desk.staging, ignore_errors=True)
     return Outcome(folder, tuple(built))
 
 
-def _clear(study: Study, folder: Path) -> None:
-    """Take away files of stages that the study no longer has: they would tell of another question."""
-    kept = stages_of(study)
-    for name in (name for stage in STAGES if stage not in kept for name in stage.outputs):
+def _clear(folder: Path, entries: Mapping[str, Any]) -> None:
+    """Take away files that stages made for an earlier question: they would tell of it as if it stood."""
+    kept = {name for entry in entries.values() for name in entry["outputs"]}
+    for name in {name for stage in STAGES for name in stage.outputs} - kept:
         (folder / name).unlink(missing_ok=True)
 
 
@@ -336,6 +347,7 @@ def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str])
     """
     folder, ledger = _finished(study, out)
     desk = Desk(study, folder / STAGING, progress=lambda done, total, text: None)
+    desk.command = str(ledger.content.get("command", ""))
     desk.read_inputs()
     keys = stage_keys(study, desk.priors)
     for stage in STAGES:
@@ -366,6 +378,41 @@ def show_results(study: Study, out: Path | None = None) -> str:
             raise StoreError(f"{name} is not the file that was written. Run the study again; it is rebuilt.")
     table = pd.read_csv(folder / PORTFOLIOS)
     return (folder / REPORT).read_text(encoding="utf-8") + "\n" + main_table(table)
+
+
+def remake(study: Study, name: str, out: Path | None = None, *, watcher: Watcher | None = None) -> Path:
+    """Make one stage of a finished run anew, from the results of the others.
+
+    Parameters
+    ----------
+    study : Study
+    name : str
+        Of the stage.
+    out : Path, optional
+        Folder of the results; default `results` beside the study.
+    watcher : Watcher, optional
+
+    Returns
+    -------
+    Path
+        The results.
+
+    Raises
+    ------
+    StoreError
+        As `open_results`.
+    """
+    stage = next(stage for stage in STAGES if stage.name == name)
+    desk = open_results(study, out, needs=[other.name for other in stages_of(study) if other is not stage])
+    folder, ledger = _finished(study, out)
+    with _held(folder):
+        key = stage_keys(study, desk.priors)[name]
+        entry = _build(stage, desk, key, watcher or Quiet())
+        content = {**ledger.content, "stages": {**ledger.content["stages"], name: entry}}
+        write_json(content, desk.staging / PROVENANCE)
+        publish(desk.staging, folder, [*entry["outputs"], PROVENANCE])
+        _clear(folder, content["stages"])
+    return folder
 
 
 def _finished(study: Study, out: Path | None) -> tuple[Path, _Ledger]:

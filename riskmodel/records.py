@@ -22,6 +22,7 @@ from riskmodel.census import Census, census_table, census_text, take_census
 from riskmodel.columns import Column
 from riskmodel.condition import Condition
 from riskmodel.errors import Faults, RecordsError
+from riskmodel.notebook import page_of
 from riskmodel.recordrules import (
     QUANTITIES,
     Vocabulary,
@@ -82,6 +83,9 @@ class Records:
     condition: Condition
     until: date | None
     digests: Mapping[str, str]
+
+    def _repr_html_(self) -> str:
+        return page_of(census_text(self))
 
 
 def read_records(

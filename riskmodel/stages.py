@@ -14,11 +14,12 @@ import pandas as pd
 import xarray as xr
 
 from . import __version__
+from .briefdesk import FIGURES, PAGE, gather, page_digest
 from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
 from .records import Records, Vocabulary, census_table, read_planned, read_records
 from .report import Findings, build_report, census_lines
-from .store import digest_of, file_digest, load_tree, save_tree, write_table, write_text
+from .store import digest_of, file_digest, load_tree, save_tree, write_bytes, write_table, write_text
 from .study import Study, portfolios_of
 from .weighing import DECISION, DECISION_TABLES, advise, weigh
 
@@ -30,6 +31,7 @@ __all__ = ["STAGES", "Desk", "Stage", "stage_keys", "stages_of"]
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
+CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
 
 COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
@@ -47,7 +49,7 @@ class Stage:
     name, words : str
         Name in keys and files; what it does, in words.
     outputs : tuple of str
-        Files it makes, within the results.
+        Files it may make, within the results; which ones follows from what it reads.
     build : callable
         Makes the files and returns their digests.
     hint : str
@@ -79,6 +81,7 @@ class Desk:
         self.progress = progress
         self.facts: dict[str, dict[str, Any]] = {}
         self.notes: list[str] = []
+        self.command = ""
         self.entries: dict[str, Mapping[str, Any]] = {}
         self._homes: dict[str, Path] = {}
 
@@ -94,6 +97,11 @@ class Desk:
         """Note where the outputs of a stage lie and what is noted of it."""
         self.entries[stage.name] = entry
         self._homes |= {name: home / name for name in stage.outputs}
+
+    @property
+    def results(self) -> Path:
+        """Folder of the results."""
+        return self.staging.parent
 
     def found(self, name: str) -> Path:
         """Where an output lies now."""
@@ -327,6 +335,28 @@ def _tables(desk: Desk) -> Outputs:
     return {name: write_table(table.assign(basis=desk.basis), desk.staging / name) for name, table in tables.items()}
 
 
+def _criticise(desk: Desk) -> Outputs:
+    if desk.records is None:
+        return {}
+    from .criticism import criticise
+
+    study = desk.study
+    tables = criticise(
+        desk.calibration, desk.simulation, desk.programme, desk.records, desk.priors, score_shift=study.score_shift
+    )
+    files = {f"tables/{name}.csv": table.assign(basis=desk.basis) for name, table in tables.items()}
+    return {name: write_table(table, desk.staging / name) for name, table in files.items()}
+
+
+def _brief(desk: Desk) -> Outputs:
+    from .brief import build_page
+
+    page = build_page(gather(desk))
+    files = {f"figures/{name}": content for name, content in page.figures.items()}
+    outputs = {name: write_bytes(content, desk.staging / name) for name, content in files.items()}
+    return {PAGE: write_text(page.html, desk.staging / PAGE), **outputs}
+
+
 def _report(desk: Desk) -> Outputs:
     priors, entries = desk.priors, desk.entries
     findings = Findings(
@@ -375,7 +405,9 @@ STAGES = (
         _decide,
     ),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
+    Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
     Stage("report", "Writing the report", (REPORT,), _report),
+    Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
 
 
@@ -386,9 +418,9 @@ def stages_of(study: Study) -> tuple[Stage, ...]:
 
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
-    *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "cli", "decisionfile", "exclusionwords"),
-    *("figures", "layout", "options", "pipeline", "preview", "questions", "report", "scaffold", "statedmixture"),
-    *("store", "study"),
+    *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
+    *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
 )
@@ -421,7 +453,9 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "exclusion": [],
         "decide": [settings["decision"]],
         "tables": [],
+        "criticism": [],
         "report": [study.title, study.agency],
+        "brief": [study.title, study.agency, page_digest()],
     }
     keys: dict[str, str] = {}
     core = _core_digest()
@@ -429,7 +463,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     for stage in stages_of(study):
         # the priors name the columns and causes that the records may use
         earlier = [dict(priors.files), *keys.values()]
-        code = page if stage.name == "report" else core
+        code = page if stage.name in ("report", "brief") else core
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
 

@@ -32,6 +32,7 @@ __all__ = [
     "complete_publication",
     "digest_of",
     "file_digest",
+    "load_table",
     "load_tree",
     "lock_folder",
     "publish",
@@ -131,6 +132,23 @@ def write_table(table: pd.DataFrame, path: Path) -> str:
     """
     safe = table.map(_harmless).rename(columns=_harmless)
     return write_text(safe.to_csv(index=False, lineterminator="\n", float_format="%.8g"), path)
+
+
+def load_table(path: Path) -> pd.DataFrame:
+    """Load a table that `write_table` wrote, without the apostrophes that it put in front of formulas.
+
+    Raises
+    ------
+    StoreError
+        When the file is missing or no such table.
+    """
+    import pandas as pd
+
+    try:
+        table = pd.read_csv(path)
+    except (OSError, ValueError) as error:
+        raise StoreError(f"{path.name} cannot be read ({_reason(error)}). {_REBUILD}") from error
+    return table.map(_as_it_was).rename(columns=_as_it_was)
 
 
 def read_json(path: Path) -> dict[str, Any]:
@@ -367,6 +385,10 @@ def _packs(array: xr.DataArray) -> bool:
 
 def _harmless(cell: Any) -> Any:
     return f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) else cell
+
+
+def _as_it_was(cell: Any) -> Any:
+    return cell[1:] if isinstance(cell, str) and cell[:1] == "'" and cell[1:].startswith(FORMULA_STARTS) else cell
 
 
 def _reason(error: BaseException) -> str:

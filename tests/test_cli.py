@@ -83,13 +83,14 @@ def test_what_new_writes_runs_as_it_is_and_is_labelled_prior_only(tmp_path: Path
     assert "\r" not in answer.stderr
     results = folder / "results"
     found = sorted(p.name for p in results.iterdir() if p.name != ".lock")
-    assert found == sorted([*RESULTS, "decision.nc", "tables"])
+    assert found == sorted([*RESULTS, "decision.nc", "figures", "tables"])
     tables = (*TABLES, *(Path(name).name for name in DECISION_TABLES))
     assert sorted(p.name for p in (results / "tables").iterdir()) == sorted(tables)
     for table in set(tables) - {"levels.csv"}:  # no measure of a new study comes in levels
         with (results / "tables" / table).open(newline="", encoding="utf-8") as handle:
             assert {row["basis"] for row in csv.DictReader(handle)} == {"priors only"}, table
     assert "PRIORS ONLY" in (results / "report.txt").read_text(encoding="utf-8")
+    assert "Priors only" in (results / "brief.html").read_text(encoding="utf-8")
     shown = command("show", folder)
     assert shown.returncode == 0
     assert "PRIORS ONLY" in shown.stdout
@@ -195,7 +196,7 @@ def test_out_names_another_folder(study: Path, tmp_path: Path, capsys: pytest.Ca
     assert status == 0
     assert (tmp_path / "deep/er/report.txt").is_file()
     assert not (study / "results").exists()
-    assert "report.txt" in out
+    assert "brief.html" in out
     content = json.loads((tmp_path / "deep/er/provenance.json").read_text(encoding="utf-8"))
     assert content["command"] == "riskmodel run north --out er"
 
