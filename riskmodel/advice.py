@@ -94,8 +94,7 @@ def advice_lines(a: Advice) -> Iterator[str]:
 
 
 def _worth_knowing(a: Advice) -> Iterator[str]:
-    amount = worded_money(float(a.information["value"].iloc[0]))
-    yield from wrapped(" ".join(knowledge_words(a.information, amount)))
+    yield from wrapped(" ".join(knowledge_words(a.information)))
     yield ""
 
 

@@ -57,28 +57,19 @@ def knowledge_table(
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def knowledge_words(table: pd.DataFrame, amount: str) -> Iterator[str]:
-    """Sentences on what is worth knowing.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Of `knowledge_table`.
-    amount : str
-        The value of knowing everything, in words.
-    """
+def knowledge_words(table: pd.DataFrame) -> Iterator[str]:
+    """Sentences on what is worth knowing, from a `knowledge_table`."""
     if not float(table["value"].iloc[0]) > TRUSTED * float(table["mcse"].iloc[0]):
         yield "Knowing more would not change the choice: no measurement is worth its cost for this decision."
         return
-    yield f"Knowing everything before deciding would be worth {amount} a section; no study can be worth more."
     groups = table.iloc[2:]
     useful = groups[groups["value"] > TRUSTED * groups["mcse"]].head(3)
     if useful.empty:
-        yield "No single group of unknowns holds much of it: they decide together."
+        yield "No single group of unknowns holds much of what knowing everything is worth: they decide together."
         return
     parts = zip(useful["subject"].astype(str), useful["part_of_everything"].astype(float), strict=True)
     named = [f"{subject} ({100 * part:.0f} %)" for subject, part in parts]
     yield (
-        f"Most of that is held by {'; '.join(named)}. `riskmodel trial-sections` says what a trial of a measure "
-        "would be worth."
+        f"Of what knowing everything would be worth, most is held by {'; '.join(named)}. No study can be worth more; "
+        "`riskmodel trial-sections` says what a trial of a measure would be worth."
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from builders import effect, measure, priors
 from scipy import stats
 
 from riskmodel.errors import RiskModelError, RiskModelWarning
@@ -21,6 +22,9 @@ from riskmodel.information import (
     evsi,
     posterior_probability,
 )
+from riskmodel.lives import Draws
+from riskmodel.priordraws import prior_draws
+from riskmodel.worthknowing import EVERYTHING, knowledge_table, knowledge_words
 
 SAMPLES = 1500
 
@@ -232,3 +236,26 @@ def test_net_benefits_are_refused(benefit, match):
 def test_infinite_parameters_are_refused():
     with pytest.raises(RiskModelError, match="`parameters` must be finite"):
         evppi(np.zeros((3, 2)), np.array([1.0, np.inf, 2.0]))
+
+
+def test_the_table_of_a_run_orders_what_is_worth_knowing():
+    """A decision that hangs on one measure's effect alone: that effect holds all the value, prices hold none."""
+    p = priors(
+        measures=(
+            measure("prompt_sawing", [effect(["random_cracking"], 0.4)]),
+            measure("pre_survey", [effect(["support_loss"], 0.6)]),
+        )
+    )
+    draws = Draws.of(prior_draws(p, draws=800, seed=3), 800)
+    delta = draws["delta"][:, 0]
+    benefit = np.column_stack([np.zeros(800), delta - delta.mean()])
+    prices = np.column_stack([np.exp(np.random.default_rng(1).normal(size=800)), np.ones(800)])
+    table = knowledge_table(benefit, draws, p, np.array([0]), prices)
+    by = table.set_index("subject")
+    assert table["subject"].iloc[0] == EVERYTHING
+    assert by.loc["effect of prompt_sawing", "part_of_everything"] == pytest.approx(1.0, abs=0.02)
+    assert by.loc["prices", "value"] < 3 * by.loc["prices", "mcse"] + 0.02 * by.loc[EVERYTHING, "value"]
+    assert "effect of prompt_sawing (100 %)" in " ".join(knowledge_words(table))
+    same = knowledge_table(np.column_stack([np.zeros(800), np.ones(800)]), draws, p, np.array([0]), prices)
+    assert same["value"].max() == 0
+    assert "would not change the choice" in " ".join(knowledge_words(same))
