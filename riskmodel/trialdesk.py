@@ -169,7 +169,8 @@ def _saving(desk: Desk) -> NetBenefit:
     )
     prices = np.asarray(decision["price"].values)
     moving = np.ptp(prices, axis=0) > 0
-    return NetBenefit(values, "money", basis, np.log(prices[:, moving]) if moving.any() else None)
+    unit = f"{decision.attrs['currency']} of {decision.attrs['price_year']}"
+    return NetBenefit(values, unit, basis, np.log(prices[:, moving]) if moving.any() else None)
 
 
 def answer_trial(
