@@ -184,13 +184,20 @@ def test_a_hand_over_cut_short_is_carried_on_by_the_next_command(
     assert pipeline.run_study(read_study(done)).built == ()
 
 
+# a shell's background jobs ignore interrupts, and so would what they start
+HEEDING = (
+    "import runpy, signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "runpy.run_module('riskmodel', run_name='__main__', alter_sys=True)"
+)
+
+
 @pytest.fixture
 def long_run(done: Path) -> Iterator[subprocess.Popen[str]]:
     """A run in a process of its own, caught in its simulation."""
     file = done / "study.toml"
     file.write_text(file.read_text(encoding="utf-8").replace("draws = 20", "draws = 500"))
     process = subprocess.Popen(
-        [sys.executable, "-u", "-m", "riskmodel", "run", str(done)],
+        [sys.executable, "-u", "-c", HEEDING, "run", str(done)],
         stderr=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
