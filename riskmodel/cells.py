@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 
 __all__ = ["AgeGrid", "CellData"]
 
+# Largest (age of a reading / age at failure)^exponent. Beyond it a reading lies twenty sd and more off every path
+# of the cell, and sums of squares cancel to numbers without digits, in which a chain once got lost.
+LARGEST_POWER = 1e4
 OUT = -1e30  # log weight of a cell that a section's records rule out; finite, so gradients stay finite
 
 

@@ -244,6 +244,7 @@ def _digest() -> str:
     """
     whole = hashlib.sha256()
     for name in (
+        "cells",
         "hazard",
         "vectormath",
         "kernellife",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from .cells import LARGEST_POWER
 from .vectormath import cells, erfcx, exp, expm1, inlined, log
 
 __all__ = [
@@ -35,7 +36,7 @@ ROWS = 21  # two more for each one-sided reading in turn: mean and variance of t
 LN_2PI = float(np.log(2.0 * np.pi))
 SQRT_HALF = float(np.sqrt(0.5))
 SQRT_2_OVER_PI = float(np.sqrt(2.0 / np.pi))
-FURTHEST = 3.0  # ln of the largest ratio of a reading's age to a cell's
+LN_LARGEST = float(np.log(LARGEST_POWER))
 
 
 @cells
@@ -66,7 +67,7 @@ def path_density(
         d[VARIANCE, c] = spread**2 * d[PER_GAIN, c]
     for turn in range(sided.shape[0]):
         side = sided[turn, SIDE]
-        _path_at(d, ages, kind, sided[turn, AGE], FURTHEST, low, high, start, kappa, constants)
+        _path_at(d, ages, kind, sided[turn, AGE], low, high, start, kappa, constants)
         _turn_to(d, side, low, high)
         _above(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT])
 
@@ -84,7 +85,7 @@ def path_density_back(
         d[VARIANCE_BAR, c] = 0.0
     for turn in range(sided.shape[0] - 1, -1, -1):
         side = sided[turn, SIDE]
-        _path_at(d, ages, kind, sided[turn, AGE], FURTHEST, low, high, start, kappa, constants)
+        _path_at(d, ages, kind, sided[turn, AGE], low, high, start, kappa, constants)
         _turn_to(d, side, low, high)
         scalars_bar[NOISE] += _above_back(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT], bar)
         _path_at_back(d, low, high, kappa_at, scalars_bar)
@@ -119,6 +120,12 @@ def _density_back(d: Table, count: int, low: int, high: int, scalars: Table, bar
 # ------------------------------------------------------------------------- the three sums
 
 
+@inlined
+def _largest_slope(used: Table, kappa: float) -> float:
+    """Largest (age of the cell / 10)^-kappa that counts, from the last reading."""
+    return LARGEST_POWER * np.exp(-kappa * used[:, 0].max()) if used.shape[0] else LARGEST_POWER
+
+
 @cells
 def _sums_power_z(
     d: Table, ages: Table, used: Table, low: int, high: int, start: float, kappa: float, kappa_at: int, end: float
@@ -127,11 +134,13 @@ def _sums_power_z(
     power = POWER_WEAR + (kappa_at - KAPPA_WEAR)
     n, drop = float(used.shape[0]), end - start
     w1, w2, t1, t2, tw = 0.0, 0.0, 0.0, 0.0, 0.0
+    most = _largest_slope(used, kappa)
     for j in range(used.shape[0]):
         x, w = np.exp(kappa * used[j, 0]), used[j, 1] - start
         w1, w2, t1, t2, tw = w1 + w, w2 + w * w, t1 + x, t2 + x * x, tw + x * w
     for c in range(low, high):
         s = ages[power, c]
+        s = most if s > most else s
         x1, x2, wx = s * t1, s * s * t2, s * tw
         d[RR, c] = w2 - 2.0 * drop * wx + drop**2 * x2
         d[HR, c] = w1 - drop * x1 - wx + drop * x2
@@ -154,8 +163,11 @@ def _sums_power_z_back(
         t1, t2, tw = t1 + x, t2 + x * x, tw + x * w
         k1, k2, kw = k1 + slope * x, k2 + 2.0 * slope * x * x, kw + slope * x * w
     to_start, to_kappa = 0.0, 0.0
+    most, last = _largest_slope(used, kappa), used[:, 0].max()
     for c in range(low, high):
         s, age, hr, hr_bar, hh_bar = ages[power, c], ages[LOG_AGE, c], d[HR, c], d[HR_BAR, c], d[HH_BAR, c]
+        beyond = s > most
+        s, age = most if beyond else s, last if beyond else age
         rr_bar = -0.5 * precision * bar[c]
         x1, x2, wx = s * (k1 - age * t1), s * s * (k2 - 2.0 * age * t2), s * (kw - age * tw)
         to_start -= rr_bar * 2.0 * hr + hr_bar * d[HH, c]
@@ -174,7 +186,7 @@ def _sums_by_reading(d: Table, ages: Table, kind: int, used: Table, low: int, hi
         d[HR, c] = 0.0
         d[HH, c] = 0.0
     for j in range(used.shape[0]):
-        _path_at(d, ages, kind, used[j, 0], FURTHEST, low, high, start, kappa, constants)
+        _path_at(d, ages, kind, used[j, 0], low, high, start, kappa, constants)
         z = used[j, 1]
         for c in range(low, high):
             residual, loading = z - d[MEAN, c], d[LOADING, c]
@@ -190,7 +202,7 @@ def _sums_by_reading_back(
 ) -> None:  # fmt: skip
     precision = 1.0 / scalars[NOISE] ** 2
     for j in range(used.shape[0]):
-        _path_at(d, ages, kind, used[j, 0], FURTHEST, low, high, scalars[START], scalars[kappa_at], constants)
+        _path_at(d, ages, kind, used[j, 0], low, high, scalars[START], scalars[kappa_at], constants)
         z = used[j, 1]
         for c in range(low, high):
             residual, loading = z - d[MEAN, c], d[LOADING, c]
@@ -204,16 +216,17 @@ def _sums_by_reading_back(
 
 @cells
 def _path_at(
-    d: Table, ages: Table, kind: int, log_age: float, furthest: float, low: int, high: int, start: float,
+    d: Table, ages: Table, kind: int, log_age: float, low: int, high: int, start: float,
     kappa: float, constants: Table,
 ) -> None:  # fmt: skip
     """Mean reading and its derivative to the built-in condition (the loading), with their derivatives."""
     for c in range(low, high):
         gap = log_age - ages[LOG_AGE, c]
-        gap = furthest if gap > furthest else gap
-        x = exp(kappa * gap)
+        power = kappa * gap
+        beyond = power > LN_LARGEST
+        x = exp(LN_LARGEST if beyond else power)
         d[X, c] = x
-        d[X_KAPPA, c] = x * gap
+        d[X_KAPPA, c] = 0.0 if beyond else x * gap
     if kind == POWER_Y and constants[STRETCH] > 0.0:
         _path_power_y(d, low, high, start, constants[STRETCH], constants[FALL])
         return

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytensor.tensor as pt
 
-from .cells import CellData
+from .cells import LARGEST_POWER, CellData
 from .hazard import LN2, subset_products
 
 __all__ = ["EarlyTerms", "LabelTerms", "PathTerms", "WearTerms", "section_log_likelihood"]
@@ -288,7 +288,8 @@ def _power_z_sums(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tenso
     t1, t2 = power.sum(axis=1)[:, None], (power**2).sum(axis=1)[:, None]
     tz = (power * data.z).sum(axis=1)[:, None]
     n, z1, z2 = (a.sum(axis=1)[:, None] for a in (data.used, data.used * data.z, data.used * data.z**2))
-    s = pt.exp(-kappa * np.log(data.grid.ages / 10.0))[None, :]
+    last = np.log(np.maximum((data.time * data.used).max(axis=1), 1e-3) / 10.0)[:, None]
+    s = pt.exp(pt.minimum(-kappa * np.log(data.grid.ages / 10.0)[None, :], np.log(LARGEST_POWER) - kappa * last))
     x1, x2 = s * t1, s**2 * t2
     w1, w2 = z1 - n * path.start, z2 - 2.0 * path.start * z1 + n * path.start**2
     wx = s * (tz - path.start * t1)
@@ -310,8 +311,7 @@ def path_sums_by_reading(data: CellData, path: PathTerms, kappa: Tensor) -> tupl
 def _path_at(data: CellData, path: PathTerms, kappa: Tensor, time: np.ndarray) -> tuple[Tensor, Tensor]:
     """Mean reading and its derivative to the built-in condition, (row, reading, cell)."""
     log_ratio = np.log(np.maximum(time, 1e-3))[:, :, None] - np.log(data.grid.ages)[None, None, :]
-    # readings of cells far younger are masked; the bound keeps their powers finite
-    x = pt.exp(kappa * np.minimum(log_ratio, 3.0))
+    x = pt.exp(pt.minimum(kappa * log_ratio, np.log(LARGEST_POWER)))
     condition = data.condition
     end = float(condition.to_z(condition.threshold))
     if condition.path == "power_z":

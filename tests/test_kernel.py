@@ -144,6 +144,8 @@ FAR = [
     {"wear_out_common": -2.0, "early_failure": 1e-6, "label_error": 1e-6},
     {"wear_out_common": 2.0, "early_failure": 0.999, "removal_lag": 60.0, "kappa": 0.3},
     {"score_effect_part": 8.0, "share_offset": 4.0, "age_shape": 9.0, "age_median": 0.4},
+    {"kappa_early_log_ratio": 2.6, "kappa": 4.0},
+    {"kappa_early_log_ratio": 3.0, "kappa": 4.0},
 ]
 
 

@@ -112,6 +112,24 @@ def test_one_sided_readings_enter_in_turn():
     np.testing.assert_allclose(values[chosen], [twin.log_likelihood(i) for i in chosen], atol=0.01)
 
 
+def test_no_false_mode_at_steep_early_paths():
+    """Powers of age that overflow and cancel once made steep early paths fit everything, and a chain stay there.
+
+    Along the exponent of early paths the log-likelihood falls from its maximum, without a jump.
+    """
+    p = priors()
+    r = records(60, p, seed=4)
+    evaluate = evaluator(build_model(r, p))
+    truth = draws_of(build_model(r, p), 1, spread=0.0)
+    ratios = np.linspace(0.0, 3.5, 101)
+    totals = np.array([evaluate(truth | {"kappa_early_log_ratio": np.array(v)})[0].sum() for v in ratios])
+    assert np.isfinite(totals).all()
+    beyond = totals[ratios > 1.5]
+    assert beyond.max() <= totals.max()
+    assert np.abs(np.diff(beyond)).max() < 30.0
+    assert np.diff(beyond).max() < 1.0
+
+
 def test_differences_between_draws_are_within_the_budget(case):
     """Differences of the total log-likelihood within 0.1 of a grid ten times finer."""
     fine = evaluator(build_model(case.records, case.priors, settings=LifeSettings(grid=AgeGrid(cells=960, first=0.05))))
