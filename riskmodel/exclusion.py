@@ -42,6 +42,7 @@ AGES = ("b05_age", "b10_age", "b20_age", "median_age", "restricted_mean_age")
 """Life quantities in years that are set beside the lines."""
 NO_INTERVAL = (float("nan"), float("nan"))
 ENDS = ("value", "lower", "upper")
+ROUNDING = 1e-6  # years: a line without its deleted sections added up in another order
 Floats = NDArray[np.float64]
 
 
@@ -344,4 +345,4 @@ def share_of_shift(line: Line, shift: LifeShift) -> float | None:
         None unless the line surely moves up: the lower end of its shift is positive and the shift finite.
     """
     moved, lower, _ = line.shift
-    return shift.gain[0] / moved if np.isfinite(moved) and lower > 0 else None
+    return shift.gain[0] / moved if np.isfinite(moved) and lower > ROUNDING else None

@@ -74,12 +74,16 @@ def test_expected_costs_are_the_mean_of_simulated_fates(follow_up):
 
 @pytest.mark.parametrize("follow_up", [RECONSTRUCT, OVERLAY_AGAIN])
 def test_the_numbers_depend_on_the_portfolio_alone(roads_and_priors, everything, follow_up):
-    """The same portfolio twice is identical; others, threads and chunks change nothing."""
+    """The same portfolio twice, beside others or alone: to the rounding of single precision. Threads change nothing.
+
+    Not to the last digit: a library's matrix product may add up a row in another order where it stands elsewhere.
+    """
     settled = policy(follow_up=follow_up)
     twice = [Portfolio("a", MEASURES[1:]), Portfolio("b", MEASURES[1:]), Portfolio("c", MEASURES[:1])]
     both, alone = (run(roads_and_priors, some, policy=settled) for some in (twice, twice[1:2]))
-    np.testing.assert_array_equal(both.net_benefit[:, 1], both.net_benefit[:, 2])
-    np.testing.assert_allclose(both.net_benefit[:, 2], alone.net_benefit[:, 1], rtol=1e-9, atol=1e-6)
+    rounding = 1e-6 * np.abs(both.result["present_value"].values).max()
+    np.testing.assert_allclose(both.net_benefit[:, 1], both.net_benefit[:, 2], atol=rounding)
+    np.testing.assert_allclose(both.net_benefit[:, 2], alone.net_benefit[:, 1], atol=rounding)
     threads = run(roads_and_priors, twice, policy=settled, workers=1)
     np.testing.assert_array_equal(both.net_benefit, threads.net_benefit)
 
