@@ -15,6 +15,7 @@ from .ledger import Chain, Ledger, sum_of
 from .lives import Draws
 from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio, type_index
 from .money import equivalent_annual_cost
+from .notebook import facts
 from .policy import OVERLAY_AGAIN, Policy
 from .prices import Sizes, used_prices
 from .priors import PriorSet
@@ -94,6 +95,15 @@ class Decision:
     def names(self) -> list[str]:
         """Portfolios, current practice first."""
         return [str(name) for name in self.result["portfolio"].values]
+
+    def _repr_html_(self) -> str:
+        attrs, mean = self.result.attrs, self.net_benefit.mean(axis=0)
+        lower, upper = np.quantile(self.net_benefit, (0.05, 0.95), axis=0)
+        rows = [
+            (self.names[j], f"{mean[j]:.3g}", f"{lower[j]:.3g} to {upper[j]:.3g}")
+            for j in np.argsort(-mean, kind="stable")
+        ]
+        return facts(f"Saving, {attrs['currency']} of {attrs['price_year']} a section (90 % interval)", rows)
 
 
 def options_of(portfolios: Sequence[Portfolio]) -> tuple[Portfolio, ...]:

@@ -63,7 +63,6 @@ def trial_sections(study: Path, out: Path | None, **options: Any) -> None:
     from .trial import TrialDesign
     from .trialdesk import TrialQuestion, answer_trial
     from .trialvalue import TrialCost
-    from .trialwords import trial_lines
 
     sizes, lengths = {options["sections"]}, {options["years"]}
     if options["grid"]:
@@ -92,8 +91,7 @@ def trial_sections(study: Path, out: Path | None, **options: Any) -> None:
     watcher.begin("Valuing trials")
     answer = answer_trial(asked, question, out=out, progress=watcher.advance)
     watcher.end("Valuing trials", time.monotonic() - started)
-    lines = trial_lines(answer.value, answer.signs, unit=answer.benefit.unit, basis=answer.benefit.basis)
-    click.echo("\n".join(printable(line, 10_000) for line in [*lines, "", f"Table: {answer.file}"]))
+    click.echo("\n".join(printable(line, 10_000) for line in [*answer.lines, "", f"Table: {answer.file}"]))
 
 
 def _prices(texts: tuple[str, ...]) -> dict[str, float]:

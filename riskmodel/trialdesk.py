@@ -18,12 +18,14 @@ from .firstsigns import FirstSigns, first_signs
 from .lives import Draws
 from .measures import CURRENT_PRACTICE
 from .newsections import new_lives
+from .notebook import page_of
 from .pipeline import open_results, results_folder
 from .stages import SIMULATION, Desk
 from .store import lock_folder, write_table
 from .study import Study
 from .trial import TrialDesign, draw_outcomes, trial_profiles
 from .trialvalue import Programme, TrialCost, TrialValue, value_of_trials
+from .trialwords import trial_lines
 
 __all__ = [
     "TRIALS",
@@ -112,6 +114,14 @@ class TrialAnswer:
     signs: dict[bool, FirstSigns]
     benefit: NetBenefit
     file: Path
+
+    @property
+    def lines(self) -> list[str]:
+        """The answer in words."""
+        return trial_lines(self.value, self.signs, unit=self.benefit.unit, basis=self.benefit.basis)
+
+    def _repr_html_(self) -> str:
+        return page_of("\n".join(self.lines))
 
 
 def net_benefit_of(desk: Desk, *, worth: float | None = None, prices: Mapping[str, float] | None = None) -> NetBenefit:

@@ -47,6 +47,13 @@ def test_the_result_has_its_published_shape(everything):
     np.testing.assert_array_equal(everything.net_benefit[:, 0], 0.0)
 
 
+def test_a_notebook_shows_the_savings_best_first(everything):
+    html = everything._repr_html_()
+    best = everything.names[int(everything.net_benefit.mean(axis=0).argmax())]
+    assert html.index(f"<th>{best}</th>") < min(html.index(f"<th>{n}</th>") for n in everything.names if n != best)
+    assert "a section (90 % interval)" in html
+
+
 def test_survival_of_many_draws_is_that_of_the_simulation(roads_and_priors, everything):
     """Years and early failures against `simulate`, which works draw by draw on half years."""
     c = roads_and_priors

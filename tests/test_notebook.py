@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import xarray as xr
 
+from riskmodel import trialdesk
 from riskmodel.calibrate import Calibration, Check, Gate
 from riskmodel.notebook import facts, page_of
 
@@ -34,3 +37,10 @@ def test_records_and_exclusion_show_themselves(done_once) -> None:
     html = material_of(done_once).exclusion._repr_html_()
     assert "restricted_mean_age" in html
     assert "gain" in html
+
+
+def test_a_trial_answers_in_the_words_of_the_command(monkeypatch) -> None:
+    monkeypatch.setattr(trialdesk, "trial_lines", lambda value, signs, *, unit, basis: [f"{unit} {SCRIPT}", basis])
+    benefit = trialdesk.NetBenefit(xr.DataArray(0.0), "section-years", "years in good order")
+    html = trialdesk.TrialAnswer(None, {}, benefit, Path("trials.csv"))._repr_html_()
+    assert html == "<pre>section-years &lt;script&gt;alert(1)&lt;/script&gt;\nyears in good order</pre>"
