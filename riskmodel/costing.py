@@ -91,6 +91,8 @@ class Plan:
     count : int
         Posterior samples.
     score_shift : mapping of root to float, optional
+    expected_prices : bool
+        Prices at their means in place of draws.
     """
 
     def __init__(
@@ -104,6 +106,7 @@ class Plan:
         seed: int,
         count: int,
         score_shift: Mapping[str, float] | None = None,
+        expected_prices: bool = False,
     ):
         self.programme, self.priors, self.policy, self.portfolios = programme, priors, policy, portfolios
         self.seed, self.score_shift = seed, score_shift
@@ -112,7 +115,7 @@ class Plan:
         self.early_ages = tuple(sorted({early_age, *policy.early_ages}))
         self.periods = tuple(sorted({policy.analysis_period, *policy.analysis_periods}))
         self.years = max(*self.periods, policy.horizon) + 1
-        self.prices = Prices(priors, policy, programme, seed=seed, count=count)
+        self.prices = Prices(priors, policy, programme, seed=seed, count=count, expected=expected_prices)
         self.chain = _chain(policy, self.years, seed, count)
         self.worth = Worth.of(self.chain, policy)
         self.entry = np.asarray(programme["age_entry"].values, float)

@@ -231,19 +231,10 @@ def affordable_portfolio(decision: Decision, budget: float) -> str:
     ----------
     decision : Decision
     budget : float
-        Extra first cost of the programme that may be spent on measures.
-
-    Raises
-    ------
-    ValueError
-        When it lies below every portfolio that adds a measure.
+        Extra first cost of the programme that may be spent on measures; current practice costs nothing extra.
     """
     found, sections = gains(decision), decision.result.attrs["sections"]
     cost = found["extra_first_cost"].mean(axis=0) * sections
-    if len(cost) > 1 and budget < cost[1:].min():
-        raise ValueError(
-            f"the budget of {budget:,.0f} lies below every option; the cheapest costs {cost[1:].min():,.0f}"
-        )
     return decision.names[affordable(cost, found["saving"].mean(axis=0), budget)]
 
 

@@ -18,9 +18,10 @@ from typing import Any, Protocol
 
 import pandas as pd
 
+from .desk import Desk
 from .errors import RiskModelError, RiskModelWarning, StoreError
 from .report import main_table
-from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys, stages_of
+from .stages import PORTFOLIOS, REPORT, STAGES, Stage, stage_keys, stages_of
 from .store import (
     JOURNAL,
     LOCK_NAME,
@@ -212,7 +213,7 @@ def _run_stages(
         else:
             entry, home = dict(found.entry(stage)), found.folder
             watcher.end(stage.words, None)
-        desk.place(stage, home, entry)
+        desk.place(stage.name, stage.outputs, home, entry)
         provenance["stages"][stage.name] = entry
         if home == desk.staging:
             staged += entry["outputs"]
@@ -358,7 +359,7 @@ def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str])
                     f"now, or a file was changed ({', '.join(stage.outputs)}). "
                     "Bring them up to date with `riskmodel run`."
                 )
-            desk.place(stage, folder, ledger.entry(stage))
+            desk.place(stage.name, stage.outputs, folder, ledger.entry(stage))
     return desk
 
 

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .errors import Faults, StudyError
 from .measures import Portfolio
 from .priors import PriorSet
 from .study import Study
@@ -68,11 +67,6 @@ def weigh(
     simulation : Dataset of kind `simulation`
     prior_only : bool
     progress : callable, optional
-
-    Raises
-    ------
-    StudyError
-        When the budget allows no portfolio.
     """
     from . import decisiontables as of
     from .assurance import assured_table
@@ -88,7 +82,7 @@ def weigh(
         posterior, programme, priors, policy=policy, portfolios=portfolios, early_age=early, seed=study.seed,
         score_shift=study.score_shift, workers=WORKERS, progress=progress,
     )  # fmt: skip
-    affordable = "" if policy.budget is None else _affordable(study, decision, policy.budget)
+    affordable = "" if policy.budget is None else of.affordable_portfolio(decision, policy.budget)
     tables = (
         of.ranking_table(decision, simulation),
         of.frontier_table(decision),
@@ -112,18 +106,6 @@ def _information(decision: Decision, programme: xr.Dataset, priors: PriorSet) ->
     return knowledge_table(
         decision.net_benefit, decision.draws, priors, np.unique(type_index(programme, priors)), prices
     )
-
-
-def _affordable(study: Study, decision: Decision, budget: float) -> str:
-    from .decisiontables import affordable_portfolio
-
-    try:
-        return affordable_portfolio(decision, budget)
-    except ValueError as error:
-        faults = Faults(study.file.name)
-        faults.add("the budget allows some portfolio", column="decision.budget", got=f"{budget:g}",
-                   remedy=f"Raise it or take the line out: {error}")  # fmt: skip
-        raise StudyError(list(faults)) from error
 
 
 def advise(study: Study, result: xr.Dataset, affordable: str, read: Callable[[str], pd.DataFrame]) -> Iterator[str]:

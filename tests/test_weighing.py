@@ -8,9 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 import xarray as xr
-from runs import FEW, WEIGHED, files_of, write_study
+from runs import FEW, WEIGHED, files_of, said, write_study
 
-from riskmodel import pipeline
+from riskmodel import calibrate, pipeline
 from riskmodel.advice import Advice, advice_lines, worded_money
 from riskmodel.errors import StudyError
 from riskmodel.preview import preview
@@ -85,7 +85,12 @@ def test_without_the_table_its_files_go(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "match"),
     [
-        (MONEY + "budget = 1\n", "`decision.budget`: the budget allows some portfolio; got '1'.*the cheapest costs"),
+        (
+            MONEY + "budget = 1\n",
+            "`decision.budget`: the budget allows some portfolio; got '1'.*the cheapest option, prompt_sawing",
+        ),
+        (MONEY + "replaces = { sawing = ['overlay_area'] }", "no prior file knows the measure; got 'sawing'"),
+        (MONEY + "numbers = { cor = 4 }", "a number a lane-mile belongs to a price; got 'cor'.*Write core"),
         (MONEY + 'overlay = ["overlay_are"]\n', "no prior file has a .cost. table of that name.*Write overlay_area"),
         (MONEY.replace("2024", "2023"), "prices are of the year 2023.*'2024'.*price_index"),
     ],
@@ -95,6 +100,26 @@ def test_faults_leave_nothing_behind(tmp_path: Path, text: str, match: str) -> N
     with pytest.raises(StudyError, match=f"(?s){match}"):
         run(folder)
     assert not (folder / "results").exists()
+
+
+def test_a_budget_below_every_option_is_refused_before_anything_is_calibrated(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(*positional: object, **named: object) -> None:
+        raise AssertionError("it was calibrated")
+
+    monkeypatch.setattr(calibrate, "calibrate", never)
+    folder = write_study(tmp_path / "s", FEW + MONEY + "budget = 100\n")
+    for name in ("check", "run"):
+        status, out, err = said(capsys, name, folder)
+        assert (status, out) == (2, "")
+        for words in ("study.toml", "`decision.budget`", "got '100'", "prompt_sawing, is expected to cost", "Raise it"):
+            assert words in " ".join(err.split())
+    assert [file.name for file in folder.iterdir()] == ["study.toml"]
+    write_study(folder, FEW + MONEY + "budget = 1e9\n")
+    status, out, _ = said(capsys, "check", folder)
+    assert status == 0
+    assert "the budget allows 3 of 3." in " ".join(out.split())
 
 
 def test_check_shows_prices_of_a_square_yard(tmp_path: Path) -> None:
