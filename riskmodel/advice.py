@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,7 +14,7 @@ from .measures import CURRENT_PRACTICE
 from .report import WIDTH, percent_words, wrapped
 from .worthknowing import knowledge_words
 
-__all__ = ["Advice", "advice_lines", "worded_money"]
+__all__ = ["Advice", "advice_lines", "threshold_words", "worded_money"]
 
 SHOWN = 6  # lines of the ranking
 MOST_CHANGES = 8
@@ -41,6 +41,8 @@ class Advice:
     affordable : str
         Best portfolio under the budget; empty without a budget.
     budget : float or None
+    searched : int
+        Measures among whose sets a search was made; 0 where all of them stand in the ranking.
     lines : tuple of str
         Optional lines of cost that the study names.
     replaces : mapping of str to tuple of str
@@ -59,6 +61,7 @@ class Advice:
     fates: float
     affordable: str = ""
     budget: float | None = None
+    searched: int = 0
     lines: tuple[str, ...] = ()
     replaces: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -172,6 +175,12 @@ def _table(a: Advice) -> Iterator[str]:
             label = ""
         numbers = "".join(f"{cell:>{CELL}}" for cell in cells)
         yield f"  {label:<{NAME}}{numbers}{percent_words(float(row['chance_best'])):>8}"
+    if a.searched:
+        yield from wrapped(
+            f"The sets of {a.searched} measures are too many to try all. These come from a search that adds, drops and "
+            "swaps one measure at a time for as long as the expected saving grows (tables/search.csv), beside each "
+            "measure alone and the portfolios that the study names; a better set may exist."
+        )
     hidden = len(a.options) - len(shown)
     if hidden > 0:
         yield f"  {hidden} more in tables/ranking.csv."
@@ -186,7 +195,7 @@ def _overturned(a: Advice) -> Iterator[str]:
         yield from wrapped(f"{row['kind']}, {row['setting']}: {row['first_place']}", bullet=True)
     if len(changed) > MOST_CHANGES:
         yield f"  {len(changed) - MOST_CHANGES} more in tables/robustness.csv."
-    yield from wrapped("Another threshold of the condition index is another calibration and was not tried.")
+    yield from wrapped(threshold_words(table, printable))
     switching = table[table["kind"] == "switching value"]
     if len(switching):
         yield "The first place changes at"
@@ -201,6 +210,30 @@ def _overturned(a: Advice) -> Iterator[str]:
             f"Which single measure does most, whatever it costs, changes with the early age and the horizon: "
             f"{' and '.join(map(str, leaders))}."
         )
+
+
+def threshold_words(robustness: pd.DataFrame, name: Callable[[str], str]) -> str:
+    """What other thresholds of the condition index do to the first place.
+
+    Parameters
+    ----------
+    robustness : DataFrame
+        Table of that name.
+    name : callable
+        Name of a portfolio to its words.
+    """
+    tried = robustness[robustness["kind"] == "threshold"]
+    if not len(tried):
+        return "Another threshold of the condition index is another calibration and was not tried (`--thresholds`)."
+    said = [
+        f"at {row['setting']} {'still ' if row['same_first'] == 'yes' else ''}{name(str(row['first_place']))}, saving "
+        f"{worded_money(float(row['saving']))}"
+        for _, row in tried.iterrows()
+    ]
+    return (
+        f"Calibrated anew at other thresholds of the condition index, first is {'; '.join(said)}. The priors are the "
+        "same, although they state lives to the study's own threshold."
+    )
 
 
 def _where(a: Advice) -> Iterator[str]:

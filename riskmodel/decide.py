@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -20,7 +21,7 @@ from .prices import Sizes, used_prices
 from .priors import PriorSet
 from .schema import Kind, Variable, define, stamp
 
-__all__ = ["Decision", "decide", "options_of"]
+__all__ = ["Decision", "decide", "options_of", "plan_of"]
 
 Progress = Callable[[int, int, str], None]
 REPLICATED = 200  # draws repeated with other scores to measure the Monte Carlo variance
@@ -146,10 +147,10 @@ def decide(
     """
     draws = Draws.of(posterior, samples)
     options = options_of(portfolios)
-    wide = _widened(programme) if policy.follow_up == OVERLAY_AGAIN else programme
-    plan = Plan(
-        wide, priors, policy, options, early_age=early_age, seed=seed, count=draws.count, score_shift=score_shift
-    )
+    plan = plan_of(
+        programme, priors, options, policy=policy, early_age=early_age, seed=seed, count=draws.count,
+        score_shift=score_shift,
+    )  # fmt: skip
     lives = plan.run(draws, workers=workers, progress=progress)
     ledger = Ledger(lives.outlay, plan.chain, policy, plan.periods)
     parts = ledger.parts()
@@ -188,6 +189,14 @@ def decide(
     )
     _warn_of_noise(result)
     return Decision(stamp(result, "decision"), ledger, plan, draws)
+
+
+def plan_of(
+    programme: xr.Dataset, priors: PriorSet, options: tuple[Portfolio, ...], *, policy: Policy, **settings: Any
+) -> Plan:
+    """The plan of some options (see `costing.Plan`), of a programme as long as drawn scores need it."""
+    wide = _widened(programme) if policy.follow_up == OVERLAY_AGAIN else programme
+    return Plan(wide, priors, policy, options, **settings)
 
 
 def _widened(programme: xr.Dataset) -> xr.Dataset:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,19 +12,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
+from .condition import Condition
+from .errors import Fault, RecordsError
 from .measures import Portfolio, in_play
 from .priors import PriorSet, load_priors
 from .records import Records, Vocabulary, read_planned, read_records
 from .store import file_digest, load_tree, save_tree
 from .study import Study, portfolios_of
+from .thresholds import condition_at, file_of, validate_thresholds
 from .weighing import DECISION
 
 if TYPE_CHECKING:
     from .calibrate import Calibration
 
-__all__ = ["POSTERIOR", "SIMULATION", "Desk", "input_digests", "one_of_each_type"]
+__all__ = ["POSTERIOR", "SEARCH", "SIMULATION", "Desk", "input_digests", "one_of_each_type"]
 
 POSTERIOR, SIMULATION = "posterior.nc", "simulation.nc"
+SEARCH = "search"
+"""Name of the stage that finds sets among many measures."""
 
 
 class Desk:
@@ -47,16 +53,31 @@ class Desk:
         self.command = ""
         self.entries: dict[str, Mapping[str, Any]] = {}
         self._homes: dict[str, Path] = {}
+        self._at: dict[float, Records] = {}
 
     def read_inputs(self) -> None:
         """Read priors, records and programme, so that their faults show before anything is written."""
         _ = self.priors, self.portfolios, self.records, self.programme
+        self._read_at_thresholds()
         if self.study.policy is not None:
             from .firstcosts import validate_budget
             from .prices import validate_prices
 
             validate_prices(self.study.policy, self.stated, self.portfolios, self.study.file.name)
             validate_budget(self.first_costs, self.study.policy, self.study.file.name)
+
+    def _read_at_thresholds(self) -> None:
+        """Read the records at every other threshold: what one of them refuses shows now, for all of them at once."""
+        validate_thresholds(self.study, recorded=self.records is not None)
+        faults: list[Fault] = []
+        for threshold in self.study.thresholds:
+            try:
+                self.records_at(threshold)
+            except RecordsError as error:
+                at = f" (at a threshold of {threshold:g})"
+                faults += [replace(fault, file=fault.file + at) for fault in error.faults]
+        if faults:
+            raise RecordsError(faults)
 
     def place(self, stage: str, outputs: Iterable[str], home: Path, entry: Mapping[str, Any]) -> None:
         """Note where the outputs of a stage lie and what is noted of it."""
@@ -89,24 +110,47 @@ class Desk:
         return Vocabulary.of(self.stated)
 
     @cached_property
-    def portfolios(self) -> tuple[Portfolio, ...]:
+    def stated_portfolios(self) -> tuple[Portfolio, ...]:
         """References and portfolios of the study."""
         return portfolios_of(self.study, self.stated)
+
+    @property
+    def portfolios(self) -> tuple[Portfolio, ...]:
+        """References, portfolios of the study, and those that a search among many measures found."""
+        stated = self.stated_portfolios
+        plain = {p.measures for p in stated if not p.where}
+        sets = [tuple(found) for found in self.entries.get(SEARCH, {}).get("facts", {}).get("sets", ())]
+        return (*stated, *(Portfolio(" + ".join(s), s) for s in sets if s not in plain))
 
     @cached_property
     def tables(self) -> Records | None:
         """The records as read; None when the study names no table."""
+        return None if self.study.sections is None else self._records(self.study.condition)
+
+    def _records(self, condition: Condition) -> Records:
         study = self.study
         if study.sections is None:
-            return None
+            raise ValueError("a study without tables has no records")
         return read_records(
             study.sections,
             study.surveys,
             vocabulary=self.vocabulary,
-            condition=study.condition,
+            condition=condition,
             columns=study.columns,
             until=study.until,
         )
+
+    def records_at(self, threshold: float) -> Records:
+        """The records as they read at another threshold."""
+        if threshold not in self._at:
+            self._at[threshold] = self._records(condition_at(self.study, threshold))
+        return self._at[threshold]
+
+    def posterior_at(self, threshold: float) -> xr.Dataset:
+        """Draws of the calibration at another threshold, from their file."""
+        name = file_of(threshold)
+        stage = next(stage for stage, entry in self.entries.items() if name in entry["outputs"])
+        return load_tree(self.found(name), digest=self._digest(stage, name))["posterior"].to_dataset()
 
     @property
     def records(self) -> Records | None:

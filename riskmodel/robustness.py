@@ -42,7 +42,12 @@ Row = dict[str, object]
 
 
 def robustness_table(
-    decision: Decision, simulation: xr.Dataset, posterior: xr.Dataset, *, workers: int = 1
+    decision: Decision,
+    simulation: xr.Dataset,
+    posterior: xr.Dataset,
+    *,
+    thresholds: Mapping[float, np.ndarray] | None = None,
+    workers: int = 1,
 ) -> pd.DataFrame:
     """First place under changed assumptions, and the values at which it changes.
 
@@ -52,6 +57,9 @@ def robustness_table(
     simulation : Dataset of kind `simulation`
     posterior : Dataset (chain, draw, ...)
         For the passes under other compliance.
+    thresholds : mapping of float to ndarray (portfolio,), optional
+        Other threshold of the condition index to the expected savings of a calibration of its own.
+    workers : int
 
     Returns
     -------
@@ -63,6 +71,10 @@ def robustness_table(
     base = _first(decision.names, decision.net_benefit.mean(axis=0))
     rows = [
         {"kind": "as stated", "setting": "", **base},
+        *(
+            {"kind": "threshold", "setting": f"{at:g}", **_first(decision.names, mean)}
+            for at, mean in (thresholds or {}).items()
+        ),
         *_rates_and_periods(decision),
         *_prices(decision),
         *_compliance(decision, posterior, workers),

@@ -4,25 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
-from .desk import POSTERIOR, SIMULATION, Desk, input_digests
+from .desk import POSTERIOR, SEARCH, SIMULATION, Desk, input_digests
+from .errors import CalibrationError
 from .priors import WEAR_OUT, PriorSet
 from .records import census_table
 from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
-from .weighing import DECISION, DECISION_TABLES, advise, weigh
+from .thresholds import condition_at, file_of
+from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
 
-__all__ = ["STAGES", "Stage", "stage_keys", "stages_of"]
+__all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
 
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
+SEARCHED = "tables/search.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 REPORT = "report.txt"
 
@@ -46,6 +50,8 @@ class Stage:
         Makes the files and returns their digests.
     hint : str
         What to expect of it where there are records.
+    apart : bool
+        It reads no earlier stage's files, so it stands when these are made anew.
     """
 
     name: str
@@ -53,6 +59,7 @@ class Stage:
     outputs: tuple[str, ...]
     build: Callable[[Desk], Outputs]
     hint: str = ""
+    apart: bool = False
 
 
 # ------------------------------------------------------------------------------------ the stages
@@ -91,6 +98,47 @@ def _calibrate(desk: Desk) -> Outputs:
     return {POSTERIOR: desk.save(result.tree, POSTERIOR)}
 
 
+def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
+    """The same calibration with the records read at another threshold; the gate is the same."""
+    from .calibrate import Sampling, calibrate
+    from .model import LifeSettings
+
+    study = desk.study
+    try:
+        result = calibrate(
+            desk.records_at(threshold),
+            desk.priors,
+            settings=LifeSettings(**study.life),
+            sampling=Sampling(**study.sampling),
+            progress=desk.progress,
+        )
+    except CalibrationError as error:
+        raise CalibrationError(f"at a threshold of {threshold:g} {error}") from error
+    name = file_of(threshold)
+    return {name: desk.save(result.tree, name)}
+
+
+def _search(desk: Desk) -> Outputs:
+    from .search import search_portfolios
+
+    study = desk.study
+    if study.policy is None or study.measures is None:
+        raise ValueError("a search needs measures and prices")
+    found = search_portfolios(
+        desk.calibration.posterior,
+        desk.programme,
+        desk.priors,
+        study.measures,
+        policy=study.policy,
+        seed=study.seed,
+        score_shift=study.score_shift,
+        workers=WORKERS,
+        progress=desk.progress,
+    )
+    desk.facts[SEARCH] = {"sets": [list(members) for members in found.sets]}
+    return {SEARCHED: write_table(found.table.assign(basis=desk.basis), desk.staging / SEARCHED)}
+
+
 def _simulate(desk: Desk) -> Outputs:
     from .simulate import observed_to, simulate
 
@@ -125,6 +173,7 @@ def _decide(desk: Desk) -> Outputs:
         desk.priors,
         desk.portfolios,
         desk.simulation,
+        others={threshold: partial(desk.posterior_at, threshold) for threshold in desk.study.thresholds},
         prior_only=desk.records is None,
         progress=desk.progress,
     )
@@ -207,6 +256,7 @@ STAGES = (
     Stage("records", "Reading the records", (CENSUS,), _records),
     Stage("priors", "Reading the priors", (), _priors),
     Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
+    Stage(SEARCH, "Searching the sets of measures", (SEARCHED,), _search),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
     Stage(
@@ -223,8 +273,24 @@ STAGES = (
 
 
 def stages_of(study: Study) -> tuple[Stage, ...]:
-    """Stages of a study: costs are weighed where it has a table [decision]."""
-    return tuple(stage for stage in STAGES if stage.name != "decide" or study.policy is not None)
+    """Stages of a study: costs are weighed where it has a table [decision], after a calibration at each threshold."""
+    found: list[Stage] = []
+    for stage in STAGES:
+        if stage.name == "decide" and study.policy is not None:
+            found += map(_at_threshold, study.thresholds)
+        if (stage.name != "decide" or study.policy is not None) and (stage.name != SEARCH or study.searches):
+            found.append(stage)
+    return tuple(found)
+
+
+def _at_threshold(threshold: float) -> Stage:
+    name, words = threshold_stage(threshold), f"Calibrating at a threshold of {threshold:g}"
+    return Stage(name, words, (file_of(threshold),), partial(_calibrate_at, threshold), COMPILES, apart=True)
+
+
+def threshold_stage(threshold: float) -> str:
+    """Name of the stage that calibrates at a threshold."""
+    return f"threshold {threshold:g}"
 
 
 # these decide how a result is asked for and shown, not what it is
@@ -257,21 +323,32 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "records": [records, settings["columns"], settings["condition"], settings["until"]],
         "priors": [dict(priors.files), [measure.name for measure in priors.measures]],
         "calibrate": [settings["life"], settings["sampling"]],
+        SEARCH: [inputs, settings["measures"], settings["decision"], settings["programme"], settings["score_shift"]],
         "simulate": [
             inputs,
             *(settings[k] for k in ("programme", "score_shift", "weight_by_area", "measures", "portfolios")),
         ],
         "exclusion": [],
-        "decide": [settings["decision"]],
+        "decide": [settings["decision"], settings["thresholds"]],
         "tables": [],
         "criticism": [],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
     }
+    apart = {
+        threshold_stage(at): [
+            *(records, settings["columns"], asdict(condition_at(study, at)), settings["until"]),
+            *(own["priors"], own["calibrate"]),
+        ]
+        for at in study.thresholds
+    }
     keys: dict[str, str] = {}
     core = _core_digest()
     page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
     for stage in stages_of(study):
+        if stage.apart:
+            keys[stage.name] = digest_of([__version__, core, apart[stage.name]])
+            continue
         # the priors name the columns and causes that the records may use
         earlier = [dict(priors.files), *keys.values()]
         code = page if stage.name in ("report", "brief") else core
