@@ -123,6 +123,13 @@ class Plan:
         self.newly = np.stack([self._newly(p) for p in portfolios])  # (portfolio, measure, section)
         self._price()
 
+    def of_others(self, portfolios: tuple[Portfolio, ...], count: int) -> Plan:
+        """The same programme, prices and policy for other options and the first `count` samples."""
+        return Plan(
+            self.programme, self.priors, self.policy, portfolios, early_age=self.early_age, seed=self.seed, count=count,
+            score_shift=self.score_shift,
+        )  # fmt: skip
+
     def _newly(self, portfolio: Portfolio) -> np.ndarray:
         asked = Requirements.of(self.programme, self.priors, portfolio)
         names = [m.name for m in self.priors.measures]

@@ -17,10 +17,10 @@ import xarray as xr
 from .baseline import Baseline, delta_distributions
 from .choice import best_chance
 from .costing import Plan
-from .decide import Decision, options_of
+from .decide import Decision, gains_of, options_of
 from .decisiontables import money_words
 from .distribution import Distribution
-from .ledger import Ledger, sum_of
+from .ledger import Ledger
 from .lives import Draws
 from .measures import Portfolio, deltas_of, selections_of, shifts_of
 from .policy import Level
@@ -141,9 +141,7 @@ def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iter
 def _smaller(plan: Plan, posterior: xr.Dataset, portfolios: tuple[Portfolio, ...]) -> tuple[Plan, Draws]:
     """The plan for fewer draws."""
     draws = Draws.of(posterior, FEW)
-    small = Plan(plan.programme, plan.priors, plan.policy, portfolios, early_age=plan.early_age, seed=plan.seed,
-                 count=draws.count, score_shift=plan.score_shift)  # fmt: skip
-    return small, draws
+    return plan.of_others(portfolios, draws.count), draws
 
 
 # ------------------------------------------------------------------------------- weighted priors
@@ -369,15 +367,7 @@ def _level(plan: Plan, level: Level, posterior: xr.Dataset, workers: int) -> Map
     elif level.cost_factor is not None:
         small.money[level.measure] = small.money[level.measure] * level.cost_factor
     lives = small.run(scaled_effect(draws, plan.priors, level), workers=workers)
-    ledger = Ledger(lives.outlay, small.chain, small.policy, small.periods)
-    present, first = ledger.value(), sum_of(lives.outlay.first)
-    early = lives.early[:, :, small.early_ages.index(plan.early_age)]
-    return {
-        "extra_first_cost": first[:, 1] - first[:, 0],
-        "saving": present[:, 0] - present[:, 1],
-        "years_gained": lives.years[:, 1] - lives.years[:, 0],
-        "averted_per_100": 100.0 * (early[:, 0] - early[:, 1]),
-    }
+    return {name: draws[:, 1] for name, draws in gains_of(small, lives).items()}
 
 
 def scaled_effect(draws: Draws, priors: PriorSet, level: Level) -> Draws:

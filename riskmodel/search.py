@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .decide import options_of, plan_of
-from .ledger import Ledger, sum_of
+from .decide import gains_of, options_of, plan_of
 from .lives import Draws
 from .measures import Portfolio
 from .policy import Policy
@@ -80,13 +79,12 @@ def search_portfolios(
             score_shift=score_shift,
         )  # fmt: skip
         lives = plan.run(draws, workers=workers)
-        present = Ledger(lives.outlay, plan.chain, policy, plan.periods).value().mean(axis=0)
-        first = sum_of(lives.outlay.first).mean(axis=0)
+        found = {name: draws.mean(axis=0)[1:] for name, draws in gains_of(plan, lives).items()}
         tried += len(sets)
         if progress is not None:
             # how many there will be is not known: about a square of the measures
             progress(min(tried, 2 * len(measures) ** 2 - 1), 2 * len(measures) ** 2, f"{tried} sets")
-        return present[0] - present[1:], sections * (first[1:] - first[0])
+        return found["saving"], sections * found["extra_first_cost"]
 
     paths = {FREE: search_sets(measures, value)}
     if policy.budget is not None:

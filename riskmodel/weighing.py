@@ -76,6 +76,7 @@ def weigh(
     from .decide import decide
     from .fates import with_fate_check
     from .robustness import levels_table, robustness_table
+    from .splits import share_table
 
     policy = study.policy
     if policy is None:
@@ -96,7 +97,7 @@ def weigh(
         of.acceptability_table(decision, policy.willingness),
         robustness_table(decision, simulation, posterior, thresholds=thresholds, workers=WORKERS),
         of.type_table(decision),
-        of.share_table(decision, portfolios),
+        share_table(decision, portfolios, workers=WORKERS, progress=progress),
         levels_table(decision, posterior, workers=WORKERS),
         assured_table(decision, prior_only=prior_only, workers=WORKERS),
         _information(decision, programme, priors),
