@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from .decide import BY_AREA
 from .errors import printable
 from .measures import CURRENT_PRACTICE
 from .report import WIDTH, percent_words, wrapped
@@ -120,7 +121,7 @@ def _recommendation(a: Advice) -> Iterator[str]:
         )
         averted, longer = (_years(first, gain) for gain in ("averted_per_100", "b10_gain"))
         yield from wrapped(
-            f"It averts {averted} early failures of 100 sections and lengthens the age that 90 in 100 outlive by "
+            f"It averts {averted} early failures of 100 {_whole(a)} and lengthens the age that 90 in 100 outlive by "
             f"{longer} years."
         )
         settled = "" if first["chance_best"] >= SETTLED else " This is not settled."
@@ -134,6 +135,11 @@ def _recommendation(a: Advice) -> Iterator[str]:
     )
     if a.assured:
         yield from wrapped(f"{name}: {a.assured}.")
+
+
+def _whole(a: Advice) -> str:
+    """What shares of lives are shares of."""
+    return "units of area" if a.attrs["weighting"] == BY_AREA else "sections"
 
 
 def _interval(row: pd.Series, name: str) -> str:
@@ -316,6 +322,12 @@ def _basis(a: Advice) -> Iterator[str]:
     noise = f"Monte Carlo part of the variance between draws: {100 * a.monte_carlo:.2g} %." if a.monte_carlo else (
         "Expected costs are in closed form, without Monte Carlo noise."
     )  # fmt: skip
+    if a.attrs["weighting"] == BY_AREA:
+        yield from wrapped(
+            "In lives each section counts by its area, as in the other tables. In money each counts once: its prices "
+            "go with its area already, and would count it twice. Cost and years gained are both those of the mean "
+            "section."
+        )
     yield from wrapped(f"{noise} Simulated roads agree within {a.fates:.1f} standard errors.{filled}")
 
 

@@ -91,6 +91,8 @@ class Plan:
     count : int
         Posterior samples.
     score_shift : mapping of root to float, optional
+    weight_by_area : bool
+        Lives count each section by its area. Money does not: it goes with the area anyhow.
     expected_prices : bool
         Prices at their means in place of draws.
     """
@@ -106,10 +108,11 @@ class Plan:
         seed: int,
         count: int,
         score_shift: Mapping[str, float] | None = None,
+        weight_by_area: bool = False,
         expected_prices: bool = False,
     ):
         self.programme, self.priors, self.policy, self.portfolios = programme, priors, policy, portfolios
-        self.seed, self.score_shift = seed, score_shift
+        self.seed, self.score_shift, self.weight_by_area = seed, score_shift, weight_by_area
         self.measures = tuple(m.name for m in priors.measures if any(m.name in p.measures for p in portfolios))
         self.early_age = early_age
         self.early_ages = tuple(sorted({early_age, *policy.early_ages}))
@@ -127,7 +130,7 @@ class Plan:
         """The same programme, prices and policy for other options and the first `count` samples."""
         return Plan(
             self.programme, self.priors, self.policy, portfolios, early_age=self.early_age, seed=self.seed, count=count,
-            score_shift=self.score_shift,
+            score_shift=self.score_shift, weight_by_area=self.weight_by_area,
         )  # fmt: skip
 
     def _newly(self, portfolio: Portfolio) -> np.ndarray:
@@ -209,6 +212,7 @@ class Plan:
         mean, lived = np.moveaxis(np.matmul(alive, self.spans), -1, 0)
         mean = mean + lag[:, None, None]
         weight = self.weights(mass[:, 0], lag)
+        served = self._of_lives(weight)
         first, follow, kept = self.columns(draws, piece, weight)
         again = self._again(held, piece, lag) if held is not None else None
         shape = (len(weight), len(self.portfolios), len(self.priors.types))
@@ -230,15 +234,15 @@ class Plan:
                 {name: left[:, :, c] for c, name in enumerate(kept)},
             )
             outlays.append(outlay)
-            share = weight[:, here].sum(axis=1)[:, None]
             place = self.periods.index(self.policy.analysis_period)
-            value[:, :, t] = sum_of(self.worth.part(piece).parts(outlay, place)) / share
-            years[:, :, t] = np.einsum("bpn,bn->bp", lived[:, :, here], weight[:, here]) / share
+            money, lives = (part[:, here].sum(axis=1)[:, None] for part in (weight, served))
+            value[:, :, t] = sum_of(self.worth.part(piece).parts(outlay, place)) / money
+            years[:, :, t] = np.einsum("bpn,bn->bp", lived[:, :, here], served[:, here]) / lives
         return Lives(
             _added(outlays),
-            np.matmul(weight[:, None, None, :].astype(np.float32), middle)[:, :, 0],
-            np.einsum("bpn,bn->bp", lived, weight),
-            1.0 - np.einsum("bpna,bn->bpa", early, weight),
+            np.matmul(served[:, None, None, :].astype(np.float32), middle)[:, :, 0],
+            np.einsum("bpn,bn->bp", lived, served),
+            1.0 - np.einsum("bpna,bn->bpa", early, served),
             value,
             years,
             (weight * self.money[RECONSTRUCTION][piece]).sum(axis=1),
@@ -250,10 +254,17 @@ class Plan:
         alive = held.at(piece, self.ages)
         return lumped(alive[..., : self.years]), np.matmul(alive, self.spans)[..., 0] + lag[:, None, None]
 
+    def _of_lives(self, weight: np.ndarray) -> np.ndarray:
+        """Weight of each section's life, from that of its money; sums to 1, shape (sample, section)."""
+        if not self.weight_by_area:
+            return weight
+        served = weight * self.prices.sizes.area
+        return np.asarray(served / served.sum(axis=1, keepdims=True))
+
     def weights(self, mass: np.ndarray, lag: np.ndarray) -> np.ndarray:
         """Weight of each section in the programme, 1 / P(seen), sums to 1, shape (sample, section).
 
-        Sections count alike: money goes with their area anyhow.
+        Sections count alike in money, which goes with their area anyhow.
         """
         seen = np.ones(mass.shape[:2])
         late = np.flatnonzero(self.entry > 0)

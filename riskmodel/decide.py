@@ -21,12 +21,14 @@ from .prices import Sizes, used_prices
 from .priors import PriorSet
 from .schema import Kind, Variable, define, stamp
 
-__all__ = ["Decision", "decide", "gains_of", "options_of", "plan_of"]
+__all__ = ["ALIKE", "BY_AREA", "Decision", "decide", "gains_of", "options_of", "plan_of"]
 
 Progress = Callable[[int, int, str], None]
 REPLICATED = 200  # draws repeated with other scores to measure the Monte Carlo variance
 LEAST_ROADS = 400  # where scores are drawn, each road stands in the programme as often as that takes
 MOST_NOISE = 0.02  # Monte Carlo part of a variance above which the user is told
+
+BY_AREA, ALIKE = "lives by area", "sections alike"
 
 _OVER, _BY = ("sample", "portfolio"), ("portfolio",)
 define(
@@ -47,7 +49,7 @@ define(
             "annual_cost": Variable(_OVER, "float", "money/year", "equivalent annual cost, a section"),
             "net_benefit": Variable(_OVER, "float", "money", "saving in present value on current practice, a section"),
             "first_cost": Variable(_OVER, "float", "money", "first cost, a section"),
-            "section_years": Variable(_OVER, "float", "year", "years in good order within the horizon, a section"),
+            "section_years": Variable(_OVER, "float", "year", "years in good order within the horizon"),
             "survival": Variable((*_OVER, "age"), "float", "1", "share of the programme in good order"),
             "early_failures": Variable((*_OVER, "early_age"), "float", "1", "share failing before the early age"),
             "present_value_by_work": Variable((*_OVER, "work"), "float", "money", "present value by kind of work"),
@@ -113,6 +115,7 @@ def decide(
     early_age: float = 10.0,
     seed: int,
     score_shift: Mapping[str, float] | None = None,
+    weight_by_area: bool = False,
     samples: int = 2000,
     workers: int = 2,
     progress: Progress | None = None,
@@ -131,6 +134,8 @@ def decide(
         Years.
     seed : int
     score_shift : mapping of root to float, optional
+    weight_by_area : bool
+        Lives count each section by its area, as in `simulate`; money goes with the area anyhow.
     samples : int
         Posterior draws used, evenly spaced: sample i here is sample i of `Draws.of(posterior, samples)`.
     workers : int
@@ -149,7 +154,7 @@ def decide(
     options = options_of(portfolios)
     plan = plan_of(
         programme, priors, options, policy=policy, early_age=early_age, seed=seed, count=draws.count,
-        score_shift=score_shift,
+        score_shift=score_shift, weight_by_area=weight_by_area,
     )  # fmt: skip
     lives = plan.run(draws, workers=workers, progress=progress)
     ledger = Ledger(lives.outlay, plan.chain, policy, plan.periods)
@@ -253,6 +258,7 @@ def _attributes(plan: Plan, programme: xr.Dataset, count: int) -> dict[str, obje
         "currency": plan.prices.currency,
         "price_year": policy.price_year,
         "sections": len(sizes.area),
+        "weighting": BY_AREA if plan.weight_by_area else ALIKE,
         "mean_area": float(sizes.area.mean()),
         "area_missing": sizes.area_missing,
         "thickness_missing": sizes.thickness_missing,

@@ -92,7 +92,12 @@ def ranking_table(decision: Decision, simulation: xr.Dataset) -> pd.DataFrame:
     table["monte_carlo_share"] = result["monte_carlo_share"].values
     table = table.sort_values("saving_mean", ascending=False, kind="stable")
     table = pd.concat([table, _comparators(decision)], ignore_index=True)
-    return table.assign(money=money_words(decision))
+    return table.assign(**basis_words(decision))
+
+
+def basis_words(decision: Decision) -> dict[str, str]:
+    """Columns that say what money is in, and how sections count in lives."""
+    return {"money": money_words(decision), "weighting": str(decision.result.attrs["weighting"])}
 
 
 def money_words(decision: Decision) -> str:
@@ -141,7 +146,7 @@ def frontier_table(decision: Decision) -> pd.DataFrame:
             "status": [edge.status[i] for i in order],
             "step_cost_per_year": [step.get(int(i), np.nan) for i in order],
             "horizon": decision.result.attrs["horizon"],
-            "money": money_words(decision),
+            **basis_words(decision),
         }
     )
 
@@ -208,7 +213,7 @@ def type_table(decision: Decision) -> pd.DataFrame:
         table.insert(0, "sections", int(result["sections_by_type"].values[t]))
         table.insert(0, "type", kind)
         rows.append(table.assign(chance_best=best).iloc[1:])
-    return pd.concat(rows, ignore_index=True).assign(money=money_words(decision))
+    return pd.concat(rows, ignore_index=True).assign(**basis_words(decision))
 
 
 def affordable_portfolio(decision: Decision, budget: float) -> str:

@@ -18,7 +18,7 @@ from .baseline import Baseline, delta_distributions
 from .choice import best_chance
 from .costing import Plan
 from .decide import Decision, gains_of, options_of
-from .decisiontables import money_words
+from .decisiontables import basis_words, money_words
 from .distribution import Distribution
 from .ledger import Ledger
 from .lives import Draws
@@ -350,7 +350,7 @@ def levels_table(decision: Decision, posterior: xr.Dataset, *, workers: int = 1)
             row |= {quantity: draws.mean() for quantity, draws in gain.items()}
             rows.append({**row, "chance_best": chance[i], "pays": "yes" if i == pays else "no"})
     columns = ["measure", "level", "effect", "extra_first_cost", "saving", "years_gained", "averted_per_100"]
-    return pd.DataFrame(rows, columns=[*columns, "chance_best", "pays"]).assign(money=money_words(decision))
+    return pd.DataFrame(rows, columns=[*columns, "chance_best", "pays"]).assign(**basis_words(decision))
 
 
 def _level(plan: Plan, level: Level, posterior: xr.Dataset, workers: int) -> Mapping[str, np.ndarray]:

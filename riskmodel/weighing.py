@@ -85,7 +85,8 @@ def weigh(
     def decided(draws: xr.Dataset) -> Decision:
         return decide(
             draws, programme, priors, policy=policy, portfolios=portfolios, early_age=study.life["early_age"],
-            seed=study.seed, score_shift=study.score_shift, workers=WORKERS, progress=progress,
+            seed=study.seed, score_shift=study.score_shift, weight_by_area=study.weight_by_area, workers=WORKERS,
+            progress=progress,
         )  # fmt: skip
 
     decision = decided(posterior)

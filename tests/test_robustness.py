@@ -97,6 +97,30 @@ def test_types_average_to_the_programme(weighed):
         assert table.loc[name, "saving_mean"] == pytest.approx(expected, rel=1e-3, abs=1.0)
 
 
+def test_lives_beside_money_count_by_area_where_the_study_says_so(weighed):
+    """Years gained and failures averted are those of the simulation by area; money stays as it is."""
+    c = case(count=15, draws=40)
+    c.programme["area"] = ("section", np.geomspace(500.0, 50_000.0, 15))
+    settings = {"portfolios": PORTFOLIOS[:4], "seed": 7}
+    alike = decide(c.posterior, c.programme, c.priors, policy=policy(), **settings)
+    by_area = decide(c.posterior, c.programme, c.priors, policy=policy(), weight_by_area=True, **settings)
+    simulation = simulate(c.posterior, c.programme, c.priors, samples=40, weight_by_area=True, **settings)
+    for name in ("net_benefit", "first_cost", "present_value", "net_benefit_by_type"):
+        np.testing.assert_array_equal(by_area.result[name], alike.result[name])
+    for name, quantity, sign in (
+        ("years_gained", "life_gain", 1.0),
+        ("averted_per_100", "early_failure_probability", -100),
+    ):
+        found = of.gains(by_area)[name].mean(axis=0)
+        value = sign * simulation["value"].sel(portfolio=by_area.names, quantity=quantity).mean("sample").values
+        np.testing.assert_allclose(found, value - value[0], atol=2e-3)
+    assert not np.allclose(by_area.result["section_years"], alike.result["section_years"], rtol=1e-3)
+    assert set(of.frontier_table(by_area)["weighting"]) == {"lives by area"}
+    assert set(of.frontier_table(alike)["weighting"]) == {"sections alike"}
+    one_type = of.type_table(by_area)
+    assert one_type["years_gained_mean"].to_numpy() == pytest.approx(of.gains(by_area)["years_gained"].mean(axis=0)[1:])
+
+
 def test_shares_add_up_to_the_gain(weighed):
     table = share_table(weighed.decision, PORTFOLIOS)
     whole = " + ".join(MEASURES)

@@ -173,7 +173,7 @@ def advice(**changes: object) -> Advice:
         "assured": "90 of 100 sections outlive 5 years",
         "attrs": {"currency": "USD", "price_year": 2024, "analysis_period": 50, "discount_rate": 0.03, "sections": 10,
                   "mean_area": 8361.2736, "horizon": 60, "follow_up": "reconstruct", "area_missing": 2,
-                  "thickness_missing": 0},
+                  "thickness_missing": 0, "weighting": "sections alike"},
         "monte_carlo": 0.004,
         "fates": 1.2,
         "replaces": {"saw": ("guess",)},
@@ -203,6 +203,14 @@ def test_the_advice_in_words() -> None:
         "taken as the mean of the others or as typical: area of 2 sections",
     ):
         assert words in text
+
+
+def test_the_advice_says_how_sections_count() -> None:
+    attrs = {**advice().attrs, "weighting": "lives by area"}
+    text = " ".join(" ".join(advice_lines(advice(attrs=attrs))).split())
+    assert "early failures of 100 units of area" in text
+    assert "In money each counts once" in text
+    assert "In money each counts once" not in " ".join(advice_lines(advice()))
 
 
 def test_where_nothing_pays_the_advice_says_so() -> None:
