@@ -61,9 +61,11 @@ class Desk:
         self._read_at_thresholds()
         if self.study.policy is not None:
             from .firstcosts import validate_budget
+            from .levels import validate_levels
             from .prices import validate_prices
 
             validate_prices(self.study.policy, self.stated, self.portfolios, self.study.file.name)
+            validate_levels(self.study.policy, self.stated, self.study.file.name)
             validate_budget(self.first_costs, self.study.policy, self.study.file.name)
 
     def _read_at_thresholds(self) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 
 from .columns import nearest
 from .condition import PATHS, UNRECORDED
-from .policy import FOLLOW_UPS
+from .policy import ELICITED, FOLLOW_UPS, PHYSICS
 
 __all__ = ["LAYOUT", "MOST_MEASURES", "MOST_SEARCHED", "USUAL_MEASURES", "Reader", "RefusedValueError", "text"]
 
@@ -192,6 +192,8 @@ LAYOUT: Mapping[str, Mapping[str, Reader]] = {
         "measure": text,
         "name": text,
         "effect": number(0, 3),
+        "from": one_of(ELICITED, PHYSICS),
+        "inputs": table_of(number(-1e6, 1e9)),
         "cost_factor": number(0, 100),
         "cost": text,
         "number": number(0, 1e4),

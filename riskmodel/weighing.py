@@ -75,7 +75,8 @@ def weigh(
     from .assurance import assured_table
     from .decide import decide
     from .fates import with_fate_check
-    from .robustness import levels_table, robustness_table
+    from .levels import levels_table
+    from .robustness import robustness_table
     from .splits import share_table
 
     policy = study.policy

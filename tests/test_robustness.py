@@ -13,9 +13,10 @@ from riskmodel import decisiontables as of
 from riskmodel.assurance import ages_outlived, assured_table, assured_words, prior_weight
 from riskmodel.decide import decide
 from riskmodel.fates import with_fate_check
+from riskmodel.levels import levels_table
 from riskmodel.measures import CURRENT_PRACTICE, Portfolio, all_portfolios
 from riskmodel.policy import Level
-from riskmodel.robustness import _crossings, levels_table, log_priors, robustness_table, smoothed_weights
+from riskmodel.robustness import _crossings, log_priors, robustness_table, smoothed_weights
 from riskmodel.schema import check
 from riskmodel.simulate import simulate
 from riskmodel.splits import share_table
