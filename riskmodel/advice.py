@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
 
+from .decide import BY_AREA
 from .errors import printable
 from .measures import CURRENT_PRACTICE
 from .report import WIDTH, percent_words, wrapped
 from .worthknowing import knowledge_words
 
-__all__ = ["Advice", "advice_lines", "worded_money"]
+__all__ = ["Advice", "advice_lines", "threshold_words", "worded_money"]
 
 SHOWN = 6  # lines of the ranking
 MOST_CHANGES = 8
@@ -41,6 +42,8 @@ class Advice:
     affordable : str
         Best portfolio under the budget; empty without a budget.
     budget : float or None
+    searched : int
+        Measures among whose sets a search was made; 0 where all of them stand in the ranking.
     lines : tuple of str
         Optional lines of cost that the study names.
     replaces : mapping of str to tuple of str
@@ -59,6 +62,7 @@ class Advice:
     fates: float
     affordable: str = ""
     budget: float | None = None
+    searched: int = 0
     lines: tuple[str, ...] = ()
     replaces: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
@@ -117,7 +121,7 @@ def _recommendation(a: Advice) -> Iterator[str]:
         )
         averted, longer = (_years(first, gain) for gain in ("averted_per_100", "b10_gain"))
         yield from wrapped(
-            f"It averts {averted} early failures of 100 sections and lengthens the age that 90 in 100 outlive by "
+            f"It averts {averted} early failures of 100 {_whole(a)} and lengthens the age that 90 in 100 outlive by "
             f"{longer} years."
         )
         settled = "" if first["chance_best"] >= SETTLED else " This is not settled."
@@ -131,6 +135,11 @@ def _recommendation(a: Advice) -> Iterator[str]:
     )
     if a.assured:
         yield from wrapped(f"{name}: {a.assured}.")
+
+
+def _whole(a: Advice) -> str:
+    """What shares of lives are shares of."""
+    return "units of area" if a.attrs["weighting"] == BY_AREA else "sections"
 
 
 def _interval(row: pd.Series, name: str) -> str:
@@ -172,6 +181,12 @@ def _table(a: Advice) -> Iterator[str]:
             label = ""
         numbers = "".join(f"{cell:>{CELL}}" for cell in cells)
         yield f"  {label:<{NAME}}{numbers}{percent_words(float(row['chance_best'])):>8}"
+    if a.searched:
+        yield from wrapped(
+            f"The sets of {a.searched} measures are too many to try all. These come from a search that adds, drops and "
+            "swaps one measure at a time for as long as the expected saving grows (tables/search.csv), beside each "
+            "measure alone and the portfolios that the study names; a better set may exist."
+        )
     hidden = len(a.options) - len(shown)
     if hidden > 0:
         yield f"  {hidden} more in tables/ranking.csv."
@@ -186,7 +201,7 @@ def _overturned(a: Advice) -> Iterator[str]:
         yield from wrapped(f"{row['kind']}, {row['setting']}: {row['first_place']}", bullet=True)
     if len(changed) > MOST_CHANGES:
         yield f"  {len(changed) - MOST_CHANGES} more in tables/robustness.csv."
-    yield from wrapped("Another threshold of the condition index is another calibration and was not tried.")
+    yield from wrapped(threshold_words(table, printable))
     switching = table[table["kind"] == "switching value"]
     if len(switching):
         yield "The first place changes at"
@@ -201,6 +216,30 @@ def _overturned(a: Advice) -> Iterator[str]:
             f"Which single measure does most, whatever it costs, changes with the early age and the horizon: "
             f"{' and '.join(map(str, leaders))}."
         )
+
+
+def threshold_words(robustness: pd.DataFrame, name: Callable[[str], str]) -> str:
+    """What other thresholds of the condition index do to the first place.
+
+    Parameters
+    ----------
+    robustness : DataFrame
+        Table of that name.
+    name : callable
+        Name of a portfolio to its words.
+    """
+    tried = robustness[robustness["kind"] == "threshold"]
+    if not len(tried):
+        return "Another threshold of the condition index is another calibration and was not tried (`--thresholds`)."
+    said = [
+        f"at {row['setting']} {'still ' if row['same_first'] == 'yes' else ''}{name(str(row['first_place']))}, saving "
+        f"{worded_money(float(row['saving']))}"
+        for _, row in tried.iterrows()
+    ]
+    return (
+        f"Calibrated anew at other thresholds of the condition index, first is {'; '.join(said)}. The priors are the "
+        "same, although they state lives to the study's own threshold."
+    )
 
 
 def _where(a: Advice) -> Iterator[str]:
@@ -283,6 +322,12 @@ def _basis(a: Advice) -> Iterator[str]:
     noise = f"Monte Carlo part of the variance between draws: {100 * a.monte_carlo:.2g} %." if a.monte_carlo else (
         "Expected costs are in closed form, without Monte Carlo noise."
     )  # fmt: skip
+    if a.attrs["weighting"] == BY_AREA:
+        yield from wrapped(
+            "In lives each section counts by its area, as in the other tables. In money each counts once: its prices "
+            "go with its area already, and would count it twice. Cost and years gained are both those of the mean "
+            "section."
+        )
     yield from wrapped(f"{noise} Simulated roads agree within {a.fates:.1f} standard errors.{filled}")
 
 

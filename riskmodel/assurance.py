@@ -90,9 +90,7 @@ def _prior_curve(plan: Plan, workers: int) -> np.ndarray:
     mix = np.bincount(plan.types, minlength=len(plan.priors.types))
     drawn = prior_draws(plan.priors, draws=PRIOR_DRAWS, seed=plan.seed, early_age=plan.early_age, mix=mix)
     draws = Draws.of(drawn)
-    small = Plan(plan.programme, plan.priors, plan.policy, plan.portfolios, early_age=plan.early_age, seed=plan.seed,
-                 count=draws.count, score_shift=plan.score_shift)  # fmt: skip
-    return small.run(draws, workers=workers).curve
+    return plan.of_others(plan.portfolios, draws.count).run(draws, workers=workers).curve
 
 
 def assured_words(table: pd.DataFrame, portfolio: str, *, share: float = 0.90, credibility: float = 0.95) -> str:

@@ -12,7 +12,7 @@ from .store import digest_of, file_digest, load_table, versions
 
 if TYPE_CHECKING:
     from .brief import Material
-    from .stages import Desk
+    from .desk import Desk
 
 __all__ = ["FIGURES", "PAGE", "gather", "page_digest"]
 

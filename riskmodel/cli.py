@@ -6,6 +6,7 @@ import os
 import sys
 import time
 import warnings
+from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -132,7 +133,13 @@ def check(study: Path) -> None:
 @STUDY
 @OUT
 @click.option("--fresh", is_flag=True, help="Run every stage, up to date or not.")
-def run(study: Path, out: Path | None, fresh: bool) -> None:
+@click.option(
+    "--thresholds",
+    default="",
+    metavar="50,70",
+    help="Calibrate again at other thresholds of the condition index: does the first place change?",
+)
+def run(study: Path, out: Path | None, fresh: bool, thresholds: str) -> None:
     """Calibrate STUDY, simulate its programme and write the results.
 
     Stages whose inputs have not changed are skipped. The first calibration on a machine compiles for
@@ -140,9 +147,13 @@ def run(study: Path, out: Path | None, fresh: bool) -> None:
     """
     from .pipeline import run_study
     from .study import read_study
+    from .thresholds import OPTION, parse_thresholds
 
-    asked = read_study(study)
-    typed = " ".join(["riskmodel run", asked.folder.resolve().name, *(["--out", out.name] if out else [])])
+    others = parse_thresholds(thresholds) if thresholds else ()
+    asked = replace(read_study(study), thresholds=others)
+    options = ["--out", out.name] if out else []
+    options += [OPTION, ",".join(f"{at:g}" for at in others)] if others else []
+    typed = " ".join(["riskmodel run", asked.folder.resolve().name, *options])
     watcher = TerminalWatcher(moving=sys.stderr.isatty())
     outcome = run_study(asked, out=out, fresh=fresh, command=typed + " --fresh" * fresh, watcher=watcher)
     click.echo(f"Results: {safe(str(outcome.folder))}. Open brief.html there, or: riskmodel show {safe(str(study))}")

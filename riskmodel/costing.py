@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import xarray as xr
@@ -30,6 +31,7 @@ from .ledger import (
     first_ends,
     follow_up_columns,
     kept_columns,
+    left_of_first,
     sum_of,
     tally,
 )
@@ -45,7 +47,8 @@ from .survivals import Survivals
 __all__ = ["Lives", "Plan"]
 
 Progress = Callable[[int, int, str], None]
-BATCH = 4  # draws worked at a time: their arrays stay in the cache
+BATCH = 8  # draws worked at a time: their arrays stay in the cache
+Block = tuple[np.ndarray, np.ndarray, slice]  # money that follows and that is kept, of sections of one type
 TAIL = np.array([0.0, 5.0, 10.0, 18.0, 28.0, 42.0, 60.0, 90.0, 140.0, 240.0])  # years beyond the lattice
 
 
@@ -91,6 +94,10 @@ class Plan:
     count : int
         Posterior samples.
     score_shift : mapping of root to float, optional
+    weight_by_area : bool
+        Lives count each section by its area. Money does not: it goes with the area anyhow.
+    expected_prices : bool
+        Prices at their means in place of draws.
     """
 
     def __init__(
@@ -104,21 +111,34 @@ class Plan:
         seed: int,
         count: int,
         score_shift: Mapping[str, float] | None = None,
+        weight_by_area: bool = False,
+        expected_prices: bool = False,
     ):
+        # sections of a type stand together, so that their arrays are looked into and never copied
+        programme = programme.isel(section=np.argsort(type_index(programme, priors), kind="stable"))
         self.programme, self.priors, self.policy, self.portfolios = programme, priors, policy, portfolios
-        self.seed, self.score_shift = seed, score_shift
+        self.seed, self.score_shift, self.weight_by_area = seed, score_shift, weight_by_area
         self.measures = tuple(m.name for m in priors.measures if any(m.name in p.measures for p in portfolios))
         self.early_age = early_age
         self.early_ages = tuple(sorted({early_age, *policy.early_ages}))
         self.periods = tuple(sorted({policy.analysis_period, *policy.analysis_periods}))
         self.years = max(*self.periods, policy.horizon) + 1
-        self.prices = Prices(priors, policy, programme, seed=seed, count=count)
+        self.prices = Prices(priors, policy, programme, seed=seed, count=count, expected=expected_prices)
         self.chain = _chain(policy, self.years, seed, count)
         self.worth = Worth.of(self.chain, policy)
         self.entry = np.asarray(programme["age_entry"].values, float)
         self.types = type_index(programme, priors)
+        edges = np.searchsorted(self.types, np.arange(len(priors.types) + 1))
+        self.blocks = {t: slice(a, b) for t, (a, b) in enumerate(pairwise(edges)) if b > a}
         self.newly = np.stack([self._newly(p) for p in portfolios])  # (portfolio, measure, section)
         self._price()
+
+    def of_others(self, portfolios: tuple[Portfolio, ...], count: int) -> Plan:
+        """The same programme, prices and policy for other options and the first `count` samples."""
+        return Plan(
+            self.programme, self.priors, self.policy, portfolios, early_age=self.early_age, seed=self.seed, count=count,
+            score_shift=self.score_shift, weight_by_area=self.weight_by_area,
+        )  # fmt: skip
 
     def _newly(self, portfolio: Portfolio) -> np.ndarray:
         asked = Requirements.of(self.programme, self.priors, portfolio)
@@ -193,65 +213,110 @@ class Plan:
 
     def _piece(self, draws: Draws, averaged: Survivals, held: Survivals | None, piece: slice) -> Lives:
         alive = averaged.at(piece, self.ages)
-        middle, early, _ = np.split(alive, [self.years, self.years + len(self.early_ages)], axis=-1)
         lag = draws["removal_lag"][piece]
-        mass, lags = lumped(middle), lag_mass(lag, self.years).astype(np.float32)
-        mean, lived = np.moveaxis(np.matmul(alive, self.spans), -1, 0)
-        mean = mean + lag[:, None, None]
-        weight = self.weights(mass[:, 0], lag)
+        lags = lag_mass(lag, self.years).astype(np.float32)
+        mean = np.matmul(alive, self.spans[:, 0]) + lag[:, None, None]
+        weight = self.weights(alive[:, 0, :, : self.years], lag)
+        served = self._of_lives(weight)
         first, follow, kept = self.columns(draws, piece, weight)
-        again = self._again(held, piece, lag) if held is not None else None
+        again = None if held is None else self._again(held, piece, lag)
         shape = (len(weight), len(self.portfolios), len(self.priors.types))
         value, years, outlays = np.zeros(shape), np.zeros(shape), []
-        for t in np.unique(self.types):
-            here = self.types == t
-            columns = _rows(follow, here), _rows(kept, here)
-            ends, left = tally(
-                mass[:, :, here], mean[:, :, here], lags, *columns, overlay_again=False, periods=self.periods
-            )
+        place = self.periods.index(self.policy.analysis_period)
+        blocks = [(_rows(follow, here), _rows(kept, here), here) for here in self.blocks.values()]
+        curves, ends, left = self._first(alive, mean, served, lags, blocks)
+        for i, (t, here) in enumerate(self.blocks.items()):
             if again is not None:
-                mass_held, mean_held = (array[:, :, here] for array in again)
-                every, left = tally(mass_held, mean_held, lags, *columns, overlay_again=True, periods=self.periods)
-                # the first lives are known without noise: a control variate for the renewals at held scores
-                ends = ends + every - first_ends(mass_held, lags, columns[0])
+                ends[i], left[i] = self._renewed(again, blocks[i], lags, ends[i])
             outlay = Outlay(
                 {name: money[:, :, here].sum(axis=-1) for name, money in first.items()},
-                {name: ends[:, :, c] for c, name in enumerate(follow)},
-                {name: left[:, :, c] for c, name in enumerate(kept)},
+                {name: ends[i][:, :, c] for c, name in enumerate(follow)},
+                {name: left[i][:, :, c] for c, name in enumerate(kept)},
             )
             outlays.append(outlay)
-            share = weight[:, here].sum(axis=1)[:, None]
-            place = self.periods.index(self.policy.analysis_period)
-            value[:, :, t] = sum_of(self.worth.part(piece).parts(outlay, place)) / share
-            years[:, :, t] = np.einsum("bpn,bn->bp", lived[:, :, here], weight[:, here]) / share
+            money, lives = (part[:, here].sum(axis=1)[:, None] for part in (weight, served))
+            value[:, :, t] = sum_of(self.worth.part(piece).parts(outlay, place)) / money
+            years[:, :, t] = (curves[i] @ self.spans[:, 1]) / lives
+        curve = np.sum(curves, axis=0)
         return Lives(
             _added(outlays),
-            np.matmul(weight[:, None, None, :].astype(np.float32), middle)[:, :, 0],
-            np.einsum("bpn,bn->bp", lived, weight),
-            1.0 - np.einsum("bpna,bn->bpa", early, weight),
+            curve[:, :, : self.years],
+            curve @ self.spans[:, 1],
+            1.0 - curve[:, :, self.years : self.years + len(self.early_ages)],
             value,
             years,
             (weight * self.money[RECONSTRUCTION][piece]).sum(axis=1),
             (weight * self.money[PATCHES][piece]).sum(axis=1),
         )
 
-    def _again(self, held: Survivals, piece: slice, lag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Life on the lattice and its mean to removal at held scores."""
-        alive = held.at(piece, self.ages)
-        return lumped(alive[..., : self.years]), np.matmul(alive, self.spans)[..., 0] + lag[:, None, None]
+    def _first(
+        self, alive: np.ndarray, mean: np.ndarray, served: np.ndarray, lags: np.ndarray, blocks: Sequence[Block]
+    ) -> tuple[list[np.ndarray], list[np.ndarray], list[np.ndarray]]:
+        """Weighted survival, ends by year and what is left of first overlays, each by type of section.
 
-    def weights(self, mass: np.ndarray, lag: np.ndarray) -> np.ndarray:
+        All of it is linear in the survival, so the sections of a type are summed before anything else is done.
+        """
+        summed, whole, over = [], [], []
+        for follow, kept, here in blocks:
+            lives = np.broadcast_to(served[:, None, None, here], (*follow.shape[:2], 1, follow.shape[3]))
+            columns = np.concatenate([follow, kept / mean[:, :, None, here], lives], axis=2, dtype=np.float32)
+            summed.append(np.matmul(columns, alive[:, :, here]))
+            whole.append(columns.sum(axis=-1))
+            over.append(kept.sum(axis=-1))
+        sums = np.stack(summed, axis=2)
+        ended = first_ends(sums[:, :, :, :-1, : self.years], np.stack(whole, axis=2)[..., :-1], lags)
+        number = blocks[0][0].shape[2]
+        left = [left_of_first(ended[:, :, i, number:], over[i], whole[i][..., number:-1], self.periods)
+                for i in range(len(blocks))]  # fmt: skip
+        return (
+            [s[:, :, -1].astype(float) for s in summed],
+            [ended[:, :, i, :number] for i in range(len(blocks))],
+            left,
+        )
+
+    def _renewed(
+        self, again: tuple[np.ndarray, np.ndarray], block: Block, lags: np.ndarray, first: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Ends of first and further overlays of one type, and what is left of the last ones."""
+        follow, kept, here = block
+        alive, mean = again[0][:, :, here, : self.years], again[1][:, :, here]
+        every, left = tally(alive, mean, lags, follow, kept, self.periods)
+        # the first lives are known without noise: a control variate for the renewals at held scores
+        held = first_ends(np.matmul(follow, alive), follow.sum(axis=-1), lags)
+        return first + every - held, left
+
+    def _again(self, held: Survivals, piece: slice, lag: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Survival, and mean life to removal, at held scores."""
+        alive = held.at(piece, self.ages)
+        return alive, np.matmul(alive, self.spans[:, 0]) + lag[:, None, None]
+
+    def _of_lives(self, weight: np.ndarray) -> np.ndarray:
+        """Weight of each section's life, from that of its money; sums to 1, shape (sample, section)."""
+        if not self.weight_by_area:
+            return weight
+        served = weight * self.prices.sizes.area
+        return np.asarray(served / served.sum(axis=1, keepdims=True))
+
+    def weights(self, alive: np.ndarray, lag: np.ndarray) -> np.ndarray:
         """Weight of each section in the programme, 1 / P(seen), sums to 1, shape (sample, section).
 
-        Sections count alike: money goes with their area anyhow.
+        Parameters
+        ----------
+        alive : ndarray (sample, section, year)
+            Survival at mid-year under current practice.
+        lag : ndarray (sample,), years
+
+        Notes
+        -----
+        Sections count alike in money, which goes with their area anyhow.
         """
-        seen = np.ones(mass.shape[:2])
+        seen = np.ones(alive.shape[:2])
         late = np.flatnonzero(self.entry > 0)
         if len(late):
             wait = np.maximum(self.entry[late][:, None] - np.arange(self.years), 0.0)
             waits = 2.0 * wait / np.maximum(lag, 1e-9)[:, None, None]
             still = (1.0 + waits) * np.exp(-waits)
-            here = mass[:, late]
+            here = lumped(alive[:, late])
             seen[:, late] = np.maximum((here * still).sum(axis=-1) + 1.0 - here.sum(axis=-1), 1e-6)
         weight = 1.0 / seen
         return weight / weight.sum(axis=1, keepdims=True)
@@ -299,7 +364,7 @@ class Plan:
         return done * survey.alarms, done * survey.alarms * survey.rejected
 
 
-def _rows(columns: Mapping[str, np.ndarray], here: np.ndarray) -> np.ndarray:
+def _rows(columns: Mapping[str, np.ndarray], here: slice) -> np.ndarray:
     """Columns of some sections, shape (sample, portfolio, column, section)."""
     return np.stack([array[:, :, here].astype(np.float32) for array in columns.values()], axis=2)
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from .costing import Plan
+from .costing import Lives, Plan
 from .errors import RiskModelWarning
 from .ledger import Chain, Ledger, sum_of
 from .lives import Draws
@@ -21,12 +22,14 @@ from .prices import Sizes, used_prices
 from .priors import PriorSet
 from .schema import Kind, Variable, define, stamp
 
-__all__ = ["Decision", "decide", "options_of"]
+__all__ = ["ALIKE", "BY_AREA", "Decision", "decide", "gains_of", "options_of", "plan_of"]
 
 Progress = Callable[[int, int, str], None]
 REPLICATED = 200  # draws repeated with other scores to measure the Monte Carlo variance
 LEAST_ROADS = 400  # where scores are drawn, each road stands in the programme as often as that takes
 MOST_NOISE = 0.02  # Monte Carlo part of a variance above which the user is told
+
+BY_AREA, ALIKE = "lives by area", "sections alike"
 
 _OVER, _BY = ("sample", "portfolio"), ("portfolio",)
 define(
@@ -47,7 +50,7 @@ define(
             "annual_cost": Variable(_OVER, "float", "money/year", "equivalent annual cost, a section"),
             "net_benefit": Variable(_OVER, "float", "money", "saving in present value on current practice, a section"),
             "first_cost": Variable(_OVER, "float", "money", "first cost, a section"),
-            "section_years": Variable(_OVER, "float", "year", "years in good order within the horizon, a section"),
+            "section_years": Variable(_OVER, "float", "year", "years in good order within the horizon"),
             "survival": Variable((*_OVER, "age"), "float", "1", "share of the programme in good order"),
             "early_failures": Variable((*_OVER, "early_age"), "float", "1", "share failing before the early age"),
             "present_value_by_work": Variable((*_OVER, "work"), "float", "money", "present value by kind of work"),
@@ -122,6 +125,7 @@ def decide(
     early_age: float = 10.0,
     seed: int,
     score_shift: Mapping[str, float] | None = None,
+    weight_by_area: bool = False,
     samples: int = 2000,
     workers: int = 2,
     progress: Progress | None = None,
@@ -140,6 +144,8 @@ def decide(
         Years.
     seed : int
     score_shift : mapping of root to float, optional
+    weight_by_area : bool
+        Lives count each section by its area, as in `simulate`; money goes with the area anyhow.
     samples : int
         Posterior draws used, evenly spaced: sample i here is sample i of `Draws.of(posterior, samples)`.
     workers : int
@@ -156,10 +162,10 @@ def decide(
     """
     draws = Draws.of(posterior, samples)
     options = options_of(portfolios)
-    wide = _widened(programme) if policy.follow_up == OVERLAY_AGAIN else programme
-    plan = Plan(
-        wide, priors, policy, options, early_age=early_age, seed=seed, count=draws.count, score_shift=score_shift
-    )
+    plan = plan_of(
+        programme, priors, options, policy=policy, early_age=early_age, seed=seed, count=draws.count,
+        score_shift=score_shift, weight_by_area=weight_by_area,
+    )  # fmt: skip
     lives = plan.run(draws, workers=workers, progress=progress)
     ledger = Ledger(lives.outlay, plan.chain, policy, plan.periods)
     parts = ledger.parts()
@@ -200,6 +206,32 @@ def decide(
     return Decision(stamp(result, "decision"), ledger, plan, draws)
 
 
+def gains_of(plan: Plan, lives: Lives) -> dict[str, np.ndarray]:
+    """Differences of a plan's options from its first, each (sample, portfolio).
+
+    `saving` in present value; `extra_first_cost`; `years_gained` within the horizon; `averted_per_100`
+    early failures of 100 sections.
+    """
+    count = len(lives.years)
+    chain = plan.chain.part(slice(0, count))
+    present, first = Ledger(lives.outlay, chain, plan.policy, plan.periods).value(), sum_of(lives.outlay.first)
+    early = lives.early[:, :, plan.early_ages.index(plan.early_age)]
+    return {
+        "saving": present[:, :1] - present,
+        "extra_first_cost": first - first[:, :1],
+        "years_gained": lives.years - lives.years[:, :1],
+        "averted_per_100": 100.0 * (early[:, :1] - early),
+    }
+
+
+def plan_of(
+    programme: xr.Dataset, priors: PriorSet, options: tuple[Portfolio, ...], *, policy: Policy, **settings: Any
+) -> Plan:
+    """The plan of some options (see `costing.Plan`), of a programme as long as drawn scores need it."""
+    wide = _widened(programme) if policy.follow_up == OVERLAY_AGAIN else programme
+    return Plan(wide, priors, policy, options, **settings)
+
+
 def _widened(programme: xr.Dataset) -> xr.Dataset:
     """The programme with every road as often as it takes to average over drawn scores."""
     count = programme.sizes["section"]
@@ -236,6 +268,7 @@ def _attributes(plan: Plan, programme: xr.Dataset, count: int) -> dict[str, obje
         "currency": plan.prices.currency,
         "price_year": policy.price_year,
         "sections": len(sizes.area),
+        "weighting": BY_AREA if plan.weight_by_area else ALIKE,
         "mean_area": float(sizes.area.mean()),
         "area_missing": sizes.area_missing,
         "thickness_missing": sizes.thickness_missing,

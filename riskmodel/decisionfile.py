@@ -8,7 +8,7 @@ from typing import Any
 
 from .errors import Faults
 from .money import real_rate
-from .policy import Level, Policy, Survey
+from .policy import ELICITED, PHYSICS, Level, Policy, Survey
 
 __all__ = ["read_policy", "stated"]
 
@@ -111,12 +111,17 @@ def _levels(tables: object, read: ReadTable, faults: Faults) -> Iterator[Level]:
         if isinstance(table, dict) and len(stated_costs) != 1:
             faults.add("a level states one of cost_factor and cost", column=place, got=", ".join(stated_costs),
                        remedy="State the multiple of the measure's price, or a price by its name")  # fmt: skip
-        lost = [key for key in ("measure", "name", "effect") if isinstance(table, dict) and key not in table]
-        for key in lost:
+        mechanical = values.get("from") == PHYSICS
+        if isinstance(table, dict) and mechanical != ("inputs" in table):
+            faults.add("a level from mechanics states the inputs that it changes, and no other does",
+                       column=f"{place}.inputs", remedy='State from = "physics" and inputs, or neither')  # fmt: skip
+        needed = {"measure", "name"} if mechanical else {"measure", "name", "effect"}
+        for key in sorted(needed - set(table)) if isinstance(table, dict) else ():
             faults.add("a level has a measure, a name and an effect", column=f"{place}.{key}",
                        remedy="Add it; the effect is a part of the measure's, 1 for all of it")  # fmt: skip
-        if {"measure", "name", "effect"} <= set(values):
-            yield Level(**values)
+        if needed <= set(values):
+            origin = values.pop("from", ELICITED)
+            yield Level(**{"effect": None, **values, "origin": origin})
 
 
 def _validate(values: dict[str, Any], faults: Faults) -> None:

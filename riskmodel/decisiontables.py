@@ -19,10 +19,10 @@ from .choice import (
     best_chance,
     expected_regret,
     frontier,
-    set_shares,
     tail_mean,
 )
 from .decide import Decision
+from .ledger import RECONSTRUCTION
 from .measures import CURRENT_PRACTICE, Portfolio
 
 __all__ = [
@@ -31,12 +31,13 @@ __all__ = [
     "frontier_table",
     "payments",
     "ranking_table",
-    "share_table",
+    "reconstruction_year",
     "type_table",
 ]
 
 TAILS = (0.05, 0.95)
 GRID = 25
+MOST_TIMES = 5.0  # of the cost of a year of a reconstruction's life: the dearest payment worth stating
 
 
 def gains(decision: Decision) -> dict[str, np.ndarray]:
@@ -91,7 +92,12 @@ def ranking_table(decision: Decision, simulation: xr.Dataset) -> pd.DataFrame:
     table["monte_carlo_share"] = result["monte_carlo_share"].values
     table = table.sort_values("saving_mean", ascending=False, kind="stable")
     table = pd.concat([table, _comparators(decision)], ignore_index=True)
-    return table.assign(money=money_words(decision))
+    return table.assign(**basis_words(decision))
+
+
+def basis_words(decision: Decision) -> dict[str, str]:
+    """Columns that say what money is in, and how sections count in lives."""
+    return {"money": money_words(decision), "weighting": str(decision.result.attrs["weighting"])}
 
 
 def money_words(decision: Decision) -> str:
@@ -140,13 +146,18 @@ def frontier_table(decision: Decision) -> pd.DataFrame:
             "status": [edge.status[i] for i in order],
             "step_cost_per_year": [step.get(int(i), np.nan) for i in order],
             "horizon": decision.result.attrs["horizon"],
-            "money": money_words(decision),
+            **basis_words(decision),
         }
     )
 
 
 def payments(decision: Decision, stated: Sequence[float] = ()) -> np.ndarray:
-    """Payments for a section-year at which acceptability is stated, from 0 to beyond the frontier's last step."""
+    """Payments for a section-year at which acceptability is stated.
+
+    Unless they are stated they run from 0 to half as much again as the dearest step or option that gains years,
+    but no further than `MOST_TIMES` what a year of a reconstruction's life costs: years dearer than that are
+    bought by reconstructing, and an option that gains next to nothing has a price without limit.
+    """
     if len(stated):
         return np.sort(np.asarray(stated, float))
     found = gains(decision)
@@ -154,7 +165,13 @@ def payments(decision: Decision, stated: Sequence[float] = ()) -> np.ndarray:
     helpful = years > 0
     steps = [*_frontier(decision).ratio, *(cost[helpful] / years[helpful])]
     dearest = max([step for step in steps if step > 0], default=1.0)
-    return np.linspace(0.0, 1.5 * dearest, GRID)
+    return np.linspace(0.0, min(1.5 * dearest, MOST_TIMES * reconstruction_year(decision)), GRID)
+
+
+def reconstruction_year(decision: Decision) -> float:
+    """Expected cost of a reconstruction over its expected life, money a section and year."""
+    plan = decision.plan
+    return float(plan.money[RECONSTRUCTION].mean() / plan.chain.mean.mean())
 
 
 def acceptability_table(decision: Decision, willingness: Sequence[float] = ()) -> pd.DataFrame:
@@ -196,32 +213,7 @@ def type_table(decision: Decision) -> pd.DataFrame:
         table.insert(0, "sections", int(result["sections_by_type"].values[t]))
         table.insert(0, "type", kind)
         rows.append(table.assign(chance_best=best).iloc[1:])
-    return pd.concat(rows, ignore_index=True).assign(money=money_words(decision))
-
-
-def share_table(decision: Decision, portfolios: Sequence[Portfolio]) -> pd.DataFrame:
-    """Shapley split of what a portfolio gains among its measures, where all its parts were asked for, too.
-
-    Returns
-    -------
-    DataFrame
-        Columns portfolio, measure, quantity, mean, lower, upper. Rows of a portfolio and quantity add up
-        to its gain. Portfolios with rules on where are left out: their parts are other portfolios.
-    """
-    found, names = gains(decision), decision.names
-    plain = {frozenset(p.measures): names.index(p.name) for p in portfolios if p.measures and not p.where}
-    rows = []
-    for members, place in plain.items():
-        subsets = [s for s in plain if s < members]
-        if len(members) < 2 or len(subsets) < 2 ** len(members) - 2:
-            continue
-        measures = next(p.measures for p in portfolios if p.name == names[place])
-        for quantity in ("saving", "years_gained", "averted_per_100"):
-            value = {s: found[quantity][:, plain[s]] for s in (*subsets, members)}
-            for measure, draws in set_shares(value, measures).items():
-                lower, upper = np.quantile(draws, TAILS)
-                rows.append((names[place], measure, quantity, draws.mean(), lower, upper))
-    return pd.DataFrame(rows, columns=["portfolio", "measure", "quantity", "mean", "lower", "upper"])
+    return pd.concat(rows, ignore_index=True).assign(**basis_words(decision))
 
 
 def affordable_portfolio(decision: Decision, budget: float) -> str:
@@ -231,19 +223,10 @@ def affordable_portfolio(decision: Decision, budget: float) -> str:
     ----------
     decision : Decision
     budget : float
-        Extra first cost of the programme that may be spent on measures.
-
-    Raises
-    ------
-    ValueError
-        When it lies below every portfolio that adds a measure.
+        Extra first cost of the programme that may be spent on measures; current practice costs nothing extra.
     """
     found, sections = gains(decision), decision.result.attrs["sections"]
     cost = found["extra_first_cost"].mean(axis=0) * sections
-    if len(cost) > 1 and budget < cost[1:].min():
-        raise ValueError(
-            f"the budget of {budget:,.0f} lies below every option; the cheapest costs {cost[1:].min():,.0f}"
-        )
     return decision.names[affordable(cost, found["saving"].mean(axis=0), budget)]
 
 

@@ -15,7 +15,7 @@ from .ledger import PATCHES, RECONSTRUCTION, REJECTED, Ledger, sum_of
 from .lives import Draws
 from .montecarlo import draw_lives
 from .policy import OVERLAY_AGAIN, PATCH
-from .renewal import lumped, weibull_mean, worth_of_patches
+from .renewal import weibull_mean, worth_of_patches
 from .schema import stamp
 from .streams import uniforms
 
@@ -66,7 +66,7 @@ def simulated_values(plan: Plan, draws: Draws, *, workers: int = 1) -> np.ndarra
     policy = plan.policy
     everything = slice(0, draws.count)
     alive = plan.survivals(draws).at(everything, plan.ages)[:, 0, :, : plan.years]
-    weight = plan.weights(lumped(alive), draws["removal_lag"])
+    weight = plan.weights(alive, draws["removal_lag"])
     first, follow, kept = plan.columns(draws, everything, weight)
     discount, period = 1.0 / (1.0 + policy.discount_rate), policy.analysis_period
     value = np.sum([money.sum(axis=-1) for name, money in first.items() if name != REJECTED], axis=0)

@@ -31,6 +31,7 @@ BLOCKS = 20
 KNOTS = (0.05, 0.275, 0.5, 0.725, 0.95)
 LEADING = 10
 """Parameters of a group whose products enter the regression."""
+ROUNDING = 1e-13  # of the greatest eigenvalue: below it there is no direction
 SMOOTHING = np.geomspace(1e-4, 1e4, 25)
 BENDING = (0.01, 0.1, 0.4)
 """Sizes of a bend or a product beside that of a straight line, of which the regression takes the best."""
@@ -292,16 +293,19 @@ def _fitted(parameters: np.ndarray, outcome: np.ndarray, bend: float) -> tuple[n
     mean = outcome.mean(axis=0)
     if not basis.shape[1]:
         return np.broadcast_to(mean, outcome.shape), 0.0
-    left, size, _ = np.linalg.svd(basis, full_matrices=False)
-    along = left.T @ (outcome - mean)
-    shrink = size[:, None] ** 2 / (size[:, None] ** 2 + len(outcome) * SMOOTHING)  # (direction, penalty)
+    # the squares of the singular values, at a fraction of the time; the penalty keeps their rounding harmless
+    square, right = np.linalg.eigh(basis.T @ basis)
+    kept = square > ROUNDING * square[-1]
+    square, right = square[kept], right[:, kept] / np.sqrt(square[kept])
+    along = right.T @ (basis.T @ (outcome - mean))
+    shrink = square[:, None] / (square[:, None] + len(outcome) * SMOOTHING)  # (direction, penalty)
     total = np.square(outcome - mean).sum(axis=0)
     # residual = total - sum (1 - (1 - shrink)^2) along^2
     residual = total[:, None] - np.square(along).T @ (1.0 - (1.0 - shrink) ** 2)
     freedom = len(outcome) - 1.0 - shrink.sum(axis=0)
     score = residual / np.maximum(freedom, 1.0) ** 2
     chosen = score.argmin(axis=1)
-    return mean + left @ (shrink[:, chosen] * along), float(score.min(axis=1).sum())
+    return mean + basis @ (right @ (shrink[:, chosen] * along)), float(score.min(axis=1).sum())
 
 
 def _basis(parameters: np.ndarray, outcome: np.ndarray, bend: float) -> np.ndarray:
@@ -329,10 +333,13 @@ def _bends(z: np.ndarray) -> np.ndarray:
     if len(knots) < 3:  # a parameter of two values has no bend
         return np.empty((len(z), 0))
 
-    def truncated(k: float) -> np.ndarray:
-        return (np.maximum(z - k, 0.0) ** 3 - np.maximum(z - knots[-1], 0.0) ** 3) / (knots[-1] - k)
+    def cube(k: float) -> np.ndarray:
+        beyond = np.maximum(z - k, 0.0)
+        return np.asarray(beyond * beyond * beyond)  # a power is slow
 
-    columns = np.stack([truncated(k) - truncated(knots[-2]) for k in knots[:-2]], axis=1)
+    last = cube(knots[-1])
+    truncated = [(cube(k) - last) / (knots[-1] - k) for k in knots[:-1]]
+    columns = np.stack([one - truncated[-1] for one in truncated[:-1]], axis=1)
     columns = columns - columns.mean(axis=0)
     return _standard(columns - np.outer(z, z @ columns) / (z @ z))
 

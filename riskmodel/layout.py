@@ -11,11 +11,12 @@ from typing import Any
 
 from .columns import nearest
 from .condition import PATHS, UNRECORDED
-from .policy import FOLLOW_UPS
+from .policy import ELICITED, FOLLOW_UPS, PHYSICS
 
-__all__ = ["LAYOUT", "MOST_MEASURES", "USUAL_MEASURES", "Reader", "RefusedValueError", "text"]
+__all__ = ["LAYOUT", "MOST_MEASURES", "MOST_SEARCHED", "USUAL_MEASURES", "Reader", "RefusedValueError", "text"]
 
 MOST_MEASURES = 6  # of which all combinations are taken: 64
+MOST_SEARCHED = 20  # of more measures the combinations are searched
 USUAL_MEASURES = 4  # where a study names none
 Reader = Callable[[Any], Any]
 
@@ -146,7 +147,7 @@ LAYOUT: Mapping[str, Mapping[str, Reader]] = {
     },
     "priors": {"directory": text, "override": any_table},
     "programme": {"source": text, "score_shift": table_of(number(-5, 5)), "weight_by_area": flag},
-    "portfolios": {"measures": list_of(text, most=MOST_MEASURES)},
+    "portfolios": {"measures": list_of(text, most=MOST_SEARCHED)},
     "portfolio": {
         "name": text,
         "measures": list_of(text, most=20),
@@ -191,6 +192,8 @@ LAYOUT: Mapping[str, Mapping[str, Reader]] = {
         "measure": text,
         "name": text,
         "effect": number(0, 3),
+        "from": one_of(ELICITED, PHYSICS),
+        "inputs": table_of(number(-1e6, 1e9)),
         "cost_factor": number(0, 100),
         "cost": text,
         "number": number(0, 1e4),

@@ -11,9 +11,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .policy import OVERLAY_AGAIN, PATCH, Policy
-from .renewal import convolved, outlived, placements, value_of_chain, value_of_patching, worth_of_patches
+from .renewal import convolved, lumped, placements, value_of_chain, value_of_patching, worth_of_patches
 
-__all__ = ["Chain", "Ledger", "Outlay", "Worth", "first_ends", "follow_up_columns", "kept_columns", "sum_of", "tally"]
+__all__ = [
+    "Chain",
+    "Ledger",
+    "Outlay",
+    "Worth",
+    "first_ends",
+    "follow_up_columns",
+    "kept_columns",
+    "left_of_first",
+    "sum_of",
+    "tally",
+]
 
 OVERLAY, RECONSTRUCTION, PATCHES, REJECTED, REPAIR = "overlay", "reconstruction", "patch", "rejected", "repair"
 SAVED, DELAY, DISPOSAL = "work_saved", "user_delay", "disposal"
@@ -199,54 +210,68 @@ def sum_of(parts: Mapping[str, np.ndarray]) -> np.ndarray:
 
 
 def tally(
-    mass: np.ndarray,
+    alive: np.ndarray,
     mean: np.ndarray,
     lag: np.ndarray,
     follow: np.ndarray,
     kept: np.ndarray,
-    *,
-    overlay_again: bool,
     periods: tuple[int, ...],
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Ends of overlay lives by year, and what is left at the end of each period, as money of the sections together.
+    """Ends of overlay lives where each overlay is followed by another, and what is left at the end of each period.
 
     Parameters
     ----------
-    mass : ndarray (sample, portfolio, section, year)
-        Life from opening to failure on the lattice.
+    alive : ndarray (sample, portfolio, section, year)
+        Survival from opening to failure at mid-year.
     mean : ndarray (sample, portfolio, section)
         Mean life from opening to removal, years.
     lag : ndarray (sample, year)
         From failure to removal.
     follow, kept : ndarray (sample, portfolio, column, section)
         Money of each section, by kind of work: what its end brings, and what shares its salvage.
-    overlay_again : bool
-        True: each overlay is followed by another of the same kind of life. False: the first alone counts.
     periods : tuple of int
 
     Returns
     -------
     ends : ndarray (sample, portfolio, follow column, year)
     left : ndarray (sample, portfolio, kept column, period)
+        Money of the sections together.
     """
-    if overlay_again:
-        removal = convolved(mass, lag)
-        laid = placements(removal)
-        rest = 1.0 - outlived(removal) / mean[..., None]
-        here = [np.einsum("...k,...k->...", laid[..., : n + 1], rest[..., n::-1]) for n in periods]
-        left = np.matmul(kept, np.stack(here, axis=-1))
-        laid[..., 0] -= 1.0
-        return np.matmul(follow, laid), left
-    ends = first_ends(mass, lag, follow)
-    # linear in the section's life, so the sections can be summed before the lag is added
-    spread = kept / mean[:, :, None, :]
-    ended = convolved(np.matmul(spread, mass), lag)
-    alive = spread.sum(axis=-1)[..., None] - np.cumsum(ended, axis=-1)
-    lived = np.zeros_like(alive)
-    np.cumsum(alive[..., :-1], axis=-1, out=lived[..., 1:])
-    return ends, kept.sum(axis=-1)[..., None] - lived[..., list(periods)]
+    laid = placements(convolved(lumped(alive), lag))
+    ends = np.asarray(periods)
+    until = (np.arange(laid.shape[-1])[:, None] <= ends).astype(laid.dtype)
+    # one overlay is in service at any time, so that the years lived up to n by those laid until then add up to n
+    left = np.matmul(kept, np.matmul(laid, until) - (ends / mean[..., None]).astype(laid.dtype))
+    laid[..., 0] -= 1.0
+    return np.matmul(follow, laid), left
 
 
-def first_ends(mass: np.ndarray, lag: np.ndarray, follow: np.ndarray) -> np.ndarray:
-    """Ends of the first overlays by year, as money of the sections together (see `tally`)."""
-    return convolved(np.matmul(follow, mass), lag)
+def first_ends(alive: np.ndarray, whole: np.ndarray, lag: np.ndarray) -> np.ndarray:
+    """Ends of the first overlays by year, as money of the sections together.
+
+    Parameters
+    ----------
+    alive : ndarray (sample, portfolio, ..., year)
+        Money of each section times its survival at mid-year, summed over sections.
+    whole : ndarray (sample, portfolio, ...)
+        Money of the sections together.
+    lag : ndarray (sample, year)
+    """
+    return convolved(lumped(alive, whole), lag)
+
+
+def left_of_first(ended: np.ndarray, kept: np.ndarray, spread: np.ndarray, periods: tuple[int, ...]) -> np.ndarray:
+    """What is left of the first overlays at the end of each period, (sample, portfolio, column, period).
+
+    Parameters
+    ----------
+    ended : ndarray (sample, portfolio, column, year)
+        `first_ends` of the money over the mean life of each section.
+    kept, spread : ndarray (sample, portfolio, column)
+        The money, and the money over the mean lives.
+    periods : tuple of int
+    """
+    left = spread[..., None] - np.cumsum(ended, axis=-1)
+    lived = np.zeros_like(left)
+    np.cumsum(left[..., :-1], axis=-1, out=lived[..., 1:])
+    return np.asarray(kept[..., None] - lived[..., list(periods)])

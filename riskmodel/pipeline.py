@@ -11,16 +11,17 @@ import shutil
 import time
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol
 
 import pandas as pd
 
+from .desk import SEARCH, Desk
 from .errors import RiskModelError, RiskModelWarning, StoreError
 from .report import main_table
-from .stages import PORTFOLIOS, REPORT, STAGES, Desk, Stage, stage_keys, stages_of
+from .stages import PORTFOLIOS, REPORT, STAGES, Stage, stage_keys, stages_of, threshold_stage
 from .store import (
     JOURNAL,
     LOCK_NAME,
@@ -33,6 +34,7 @@ from .store import (
     write_json,
 )
 from .study import Study
+from .thresholds import OPTION, allowed, file_of
 
 __all__ = [
     "PROVENANCE",
@@ -123,6 +125,11 @@ class _Ledger:
             )
         return cls(folder, content)
 
+    @property
+    def thresholds(self) -> list[float]:
+        """Other thresholds at which the results were calibrated, too."""
+        return list(self.content.get("settings", {}).get("thresholds", []))
+
     def entry(self, stage: Stage) -> Mapping[str, Any]:
         """What is noted of a stage; empty if nothing is."""
         return self.content.get("stages", {}).get(stage.name, {})
@@ -147,9 +154,12 @@ def run_study(
 ) -> Outcome:
     """Bring the results of a study up to date.
 
+    Calibrations at other thresholds that an earlier run made stay part of the results while they stand.
+
     Parameters
     ----------
     study : Study
+        With the other thresholds that are asked for.
     out : Path, optional
         Folder of the results; default `results` beside the study.
     fresh : bool
@@ -174,6 +184,8 @@ def run_study(
     desk.command = command
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
+    if not fresh:
+        study = desk.study = _with_earlier(desk, ledger, watcher)
     keys = stage_keys(study, desk.priors)
     if (
         not fresh
@@ -187,6 +199,28 @@ def run_study(
         if fresh:
             shutil.rmtree(folder / STAGING, ignore_errors=True)
         return _run_stages(desk, folder, keys, fresh=fresh, command=command, watcher=watcher)
+
+
+def _with_earlier(desk: Desk, ledger: _Ledger, watcher: Watcher) -> Study:
+    """The study with the thresholds of earlier runs whose calibrations stand."""
+    study = desk.study
+    every = _with_noted(study, ledger)
+    keys = stage_keys(every, desk.priors)
+    standing = {stage.name for stage in stages_of(every) if stage.apart and ledger.stands(stage, keys[stage.name])}
+    kept = [at for at in every.thresholds if at in study.thresholds or threshold_stage(at) in standing]
+    lost = [f"{at:g}" for at in ledger.thresholds if at not in kept]
+    if lost:
+        watcher.note(
+            f"What was calibrated at other thresholds ({', '.join(lost)}) rests on other inputs or settings and is "
+            f"taken out; {OPTION} {','.join(lost)} makes it anew."
+        )
+    return replace(study, thresholds=tuple(kept))
+
+
+def _with_noted(study: Study, ledger: _Ledger) -> Study:
+    """The study with every threshold that its results note, as far as it still allows them."""
+    noted = [at for at in ledger.thresholds if allowed(study, at)]
+    return replace(study, thresholds=tuple(sorted({*study.thresholds, *noted})))
 
 
 def _run_stages(
@@ -203,8 +237,9 @@ def _run_stages(
     built: list[str] = []
     staged: list[str] = []
     for stage in stages_of(desk.study):
-        # once one stage is rebuilt everything after it is, even if its inputs have the same names
-        found = None if built else next((one for one in ledgers if one.stands(stage, keys[stage.name])), None)
+        # once one stage is rebuilt everything that reads it is, even if its inputs have the same names
+        fixed = not built or stage.apart
+        found = next((one for one in ledgers if one.stands(stage, keys[stage.name])), None) if fixed else None
         if found is None:
             entry = _build(stage, desk, keys[stage.name], watcher)
             built.append(stage.name)
@@ -212,7 +247,7 @@ def _run_stages(
         else:
             entry, home = dict(found.entry(stage)), found.folder
             watcher.end(stage.words, None)
-        desk.place(stage, home, entry)
+        desk.place(stage.name, stage.outputs, home, entry)
         provenance["stages"][stage.name] = entry
         if home == desk.staging:
             staged += entry["outputs"]
@@ -228,7 +263,8 @@ def _run_stages(
 def _clear(folder: Path, entries: Mapping[str, Any]) -> None:
     """Take away files that stages made for an earlier question: they would tell of it as if it stood."""
     kept = {name for entry in entries.values() for name in entry["outputs"]}
-    for name in {name for stage in STAGES for name in stage.outputs} - kept:
+    at_thresholds = {file.relative_to(folder).as_posix() for file in folder.glob(file_of("*"))}
+    for name in ({name for stage in STAGES for name in stage.outputs} | at_thresholds) - kept:
         (folder / name).unlink(missing_ok=True)
 
 
@@ -349,16 +385,18 @@ def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str])
     desk = Desk(study, folder / STAGING, progress=lambda done, total, text: None)
     desk.command = str(ledger.content.get("command", ""))
     desk.read_inputs()
-    keys = stage_keys(study, desk.priors)
-    for stage in STAGES:
-        if stage.name in needs:
+    desk.study = _with_noted(study, ledger)
+    keys = stage_keys(desk.study, desk.priors)
+    # what a search found belongs to the portfolios
+    for stage in stages_of(desk.study):
+        if stage.name in (*needs, SEARCH):
             if not ledger.stands(stage, keys[stage.name]):
                 raise StoreError(
                     f"the results in {folder.name} were made from other inputs, settings or another riskmodel than "
                     f"now, or a file was changed ({', '.join(stage.outputs)}). "
                     "Bring them up to date with `riskmodel run`."
                 )
-            desk.place(stage, folder, ledger.entry(stage))
+            desk.place(stage.name, stage.outputs, folder, ledger.entry(stage))
     return desk
 
 
@@ -406,7 +444,7 @@ def remake(study: Study, name: str, out: Path | None = None, *, watcher: Watcher
     desk = open_results(study, out, needs=[other.name for other in stages_of(study) if other is not stage])
     folder, ledger = _finished(study, out)
     with _held(folder):
-        key = stage_keys(study, desk.priors)[name]
+        key = stage_keys(desk.study, desk.priors)[name]
         entry = _build(stage, desk, key, watcher or Quiet())
         content = {**ledger.content, "stages": {**ledger.content["stages"], name: entry}}
         write_json(content, desk.staging / PROVENANCE)

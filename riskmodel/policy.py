@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-__all__ = ["FOLLOW_UPS", "OVERLAY_AGAIN", "PATCH", "RECONSTRUCT", "Level", "Policy", "Survey"]
+__all__ = ["ELICITED", "FOLLOW_UPS", "OVERLAY_AGAIN", "PATCH", "PHYSICS", "RECONSTRUCT", "Level", "Policy", "Survey"]
 
 OVERLAY_AGAIN, RECONSTRUCT, PATCH = "overlay_again", "reconstruct", "patch_then_reconstruct"
+ELICITED, PHYSICS = "elicited", "physics"
 FOLLOW_UPS = (OVERLAY_AGAIN, RECONSTRUCT, PATCH)
 
 
@@ -48,22 +49,29 @@ class Level:
     Parameters
     ----------
     measure, name : str
-    effect : float
-        Part of the measure's full effect on the log-odds (and of its score shift and time ratio).
+    effect : float or None
+        Part of the measure's full effect on the log-odds (and of its score shift and time ratio). From mechanics,
+        the part of what these do not know; None where they know all.
     cost_factor : float or None
         Its cost as a multiple of the measure's; None where `cost` serves.
     cost : str
         Name of a price.
     number : float
         Number of `cost` a lane-mile, where that is a price each.
+    origin : str
+        Where its part comes from: `elicited` or `physics`.
+    inputs : mapping of str to float
+        From mechanics: inputs of the measure's sub-models that this level changes, in their units.
     """
 
     measure: str
     name: str
-    effect: float
+    effect: float | None
     cost_factor: float | None = None
     cost: str = ""
     number: float = 1.0
+    origin: str = ELICITED
+    inputs: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from .advice import worded_money
+from .desk import Desk
 from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
 from .physicalpriors import Comparison, compare_effects
 from .policy import Policy
@@ -18,7 +20,6 @@ from .priors import Effect
 from .records import census_text
 from .report import rounded
 from .simulate import simulate
-from .stages import Desk
 from .study import Study
 
 __all__ = ["preview"]
@@ -142,11 +143,24 @@ def _money(desk: Desk, policy: Policy) -> Iterator[str]:
         draws = (prices.money(items) / area).mean(axis=1)
         low, high = np.quantile(draws, (0.05, 0.95))
         yield f"  {name:<20} {rounded(float(draws.mean()), float(low), float(high), decimals=2)}"
+    yield from textwrap.wrap(_first_costs(desk, policy), 79)
     yield from textwrap.wrap(
         f"Costs count over {policy.analysis_period} years at {100 * policy.discount_rate:g} % a year, real; after a "
         f"failure: {policy.follow_up.replace('_', ' ')}.",
         79,
     )
+
+
+def _first_costs(desk: Desk, policy: Policy) -> str:
+    """Cheapest and dearest option, and how many the budget allows."""
+    costs = {name: cost for name, cost in desk.first_costs.items() if name != CURRENT_PRACTICE}
+    if not costs:
+        return "No portfolio adds a measure, so none costs anything extra."
+    order = sorted(costs, key=lambda name: costs[name])
+    ends = " to ".join(f"{worded_money(costs[name])} ({name})" for name in dict.fromkeys((order[0], order[-1])))
+    allowed = sum(cost <= policy.budget for cost in costs.values()) if policy.budget is not None else None
+    budget = "" if allowed is None else f"; the budget allows {allowed} of {len(costs)}"
+    return f"Extra first cost expected for the programme of {desk.programme.sizes['section']} sections: {ends}{budget}."
 
 
 def _portfolios(desk: Desk) -> Iterator[str]:

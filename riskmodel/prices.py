@@ -97,12 +97,23 @@ class Prices:
     count : int
         Posterior samples: each price is drawn once a sample, from a stream of its own, and every
         portfolio shares the draw.
+    expected : bool
+        True: every sample has the means in place of draws.
     """
 
-    def __init__(self, priors: PriorSet, policy: Policy, programme: xr.Dataset, *, seed: int, count: int):
+    def __init__(
+        self,
+        priors: PriorSet,
+        policy: Policy,
+        programme: xr.Dataset,
+        *,
+        seed: int,
+        count: int,
+        expected: bool = False,
+    ):
         self.policy, self.sizes = policy, Sizes.of(programme, policy)
         self.costs = {cost.name: cost for cost in priors.costs}
-        self.seed, self.count = seed, count
+        self.seed, self.count, self.expected = seed, count, expected
         self.currency = self.costs[policy.overlay[0]].unit.partition("/")[0]
 
     def draws(self, name: str) -> np.ndarray:
@@ -111,8 +122,10 @@ class Prices:
 
     def drawn(self, name: str) -> np.ndarray:
         """A price as its prior file states it, shape (sample,)."""
-        uniform = stream(self.seed, "price", name).random(self.count)
-        return self.costs[name].amount.distribution.ppf(uniform)
+        stated = self.costs[name].amount.distribution
+        if self.expected:
+            return np.full(self.count, stated.mean)
+        return stated.ppf(stream(self.seed, "price", name).random(self.count))
 
     def money(self, names: Iterable[str], *, number: float | None = None) -> np.ndarray:
         """Prices of one piece of work, summed, shape (sample, section).
@@ -163,7 +176,8 @@ def validate_prices(
     StudyError
         With every fault: a measure without a price, a price that no prior file knows, without a price
         year, below zero, of another currency, or of another year without an index; a number a lane-mile
-        that is missing; a survey without its consequences; levels of a measure that no portfolio names.
+        that is missing; a survey without its consequences; levels of a measure that no portfolio names;
+        prices, savings or a survey of a measure that no prior file knows; a number of what has no price.
     """
     faults = Faults(file)
     measures = list(dict.fromkeys(m for p in portfolios for m in p.measures))
@@ -178,6 +192,7 @@ def validate_prices(
             remedy = _nearest(name, known)
             faults.add("no prior file has a [cost] table of that name", column="decision", got=name, remedy=remedy)
     used = [known[name] for name in names if name in known]
+    _validate_names(policy, priors, faults)
     _validate_years(used, policy, faults)
     _validate_units(used, policy, faults)
     if policy.survey is None and "pre_survey" in measures:
@@ -194,6 +209,23 @@ def validate_prices(
 def _nearest(name: str, known: Iterable[str]) -> str:
     near = nearest(name, list(known))
     return f"Write {near}" if near else f"Known here: {', '.join(known)}"
+
+
+def _validate_names(policy: Policy, priors: PriorSet, faults: Faults) -> None:
+    """Names that would otherwise be passed over in silence."""
+    measures, prices = [m.name for m in priors.measures], [cost.name for cost in priors.costs]
+    stated = {f"decision.{key}": getattr(policy, key) for key in ("measure_costs", "replaces")}
+    if policy.survey is not None:
+        stated["decision.survey.measure"] = (policy.survey.measure,)
+    for place, names in stated.items():
+        for name in names:
+            if name not in measures:
+                remedy = _nearest(name, measures)
+                faults.add("no prior file knows the measure", column=place, got=name, remedy=remedy)
+    for name in policy.numbers:
+        if name not in prices:
+            faults.add("a number a lane-mile belongs to a price", column="decision.numbers", got=name,
+                       remedy=_nearest(name, prices))  # fmt: skip
 
 
 def _validate_years(used: Sequence[Cost], policy: Policy, faults: Faults) -> None:

@@ -25,16 +25,19 @@ __all__ = [
     "worth_of_patches",
 ]
 
+BLOCK = 2048  # lives worked at a time: their years stay in the cache
 STEPS = 12  # days of a year at which patching may begin
 
 
-def lumped(alive: np.ndarray) -> np.ndarray:
+def lumped(alive: np.ndarray, whole: float | np.ndarray = 1.0) -> np.ndarray:
     """Chance that a life ends at year 0, 1, ..., from its survival at mid-year.
 
     Parameters
     ----------
     alive : ndarray (..., year)
         Survival at 0.5, 1.5, ... years, which stands for its mean over the year.
+    whole : float or ndarray (...)
+        What is alive at the beginning, where not one life.
 
     Returns
     -------
@@ -47,7 +50,7 @@ def lumped(alive: np.ndarray) -> np.ndarray:
     mean survival over the year before k less that over the year after it.
     """
     out = np.empty_like(alive)
-    out[..., 0] = 1.0 - alive[..., 0]
+    out[..., 0] = whole - alive[..., 0]
     np.subtract(alive[..., :-1], alive[..., 1:], out=out[..., 1:])
     return out
 
@@ -91,8 +94,9 @@ def convolved(mass: np.ndarray, lag: np.ndarray) -> np.ndarray:
     years = mass.shape[-1]
     back = np.arange(years)[None, :] - np.arange(years)[:, None]  # [from, to]
     steps = np.where(back >= 0, lag[:, np.maximum(back, 0)], lag.dtype.type(0))
-    flat = mass.reshape(len(mass), -1, years)
-    return np.matmul(flat, steps).reshape(mass.shape)
+    # portfolio by portfolio: a sum then does not depend on how many others there are
+    flat = mass.reshape(*mass.shape[:2], -1, years)
+    return np.matmul(flat, steps[:, None]).reshape(mass.shape)
 
 
 def placements(mass: np.ndarray) -> np.ndarray:
@@ -109,13 +113,18 @@ def placements(mass: np.ndarray) -> np.ndarray:
         u with u(0) = 1 for the first one and u(k) = sum of mass(j) u(k - j): the renewal sequence.
     """
     years = mass.shape[-1]
-    p = np.ascontiguousarray(np.moveaxis(mass, -1, 0))
-    u = np.empty_like(p)
-    once = 1.0 / (1.0 - p[0])
-    u[0] = once
-    for k in range(1, years):
-        u[k] = np.einsum("j...,j...->...", p[1 : k + 1], u[k - 1 :: -1]) * once
-    return np.moveaxis(u, 0, -1)
+    flat = mass.reshape(-1, years)
+    out = np.empty_like(flat)
+    for first in range(0, len(flat), BLOCK):
+        here = slice(first, first + BLOCK)
+        p = np.ascontiguousarray(flat[here].T)
+        u = np.empty_like(p)
+        once = 1.0 / (1.0 - p[0])
+        u[0] = once
+        for k in range(1, years):
+            u[k] = np.einsum("jn,jn->n", p[1 : k + 1], u[k - 1 :: -1]) * once
+        out[here] = u.T
+    return out.reshape(mass.shape)
 
 
 def outlived(mass: np.ndarray) -> np.ndarray:

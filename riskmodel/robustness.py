@@ -15,19 +15,16 @@ import pandas as pd
 import xarray as xr
 
 from .baseline import Baseline, delta_distributions
-from .choice import best_chance
 from .costing import Plan
-from .decide import Decision, options_of
+from .decide import Decision
 from .decisiontables import money_words
 from .distribution import Distribution
-from .ledger import Ledger, sum_of
+from .ledger import Ledger
 from .lives import Draws
-from .measures import Portfolio, deltas_of, selections_of, shifts_of
-from .policy import Level
+from .measures import deltas_of, selections_of
 from .prices import used_prices
-from .priors import PriorSet
 
-__all__ = ["levels_table", "log_priors", "robustness_table", "smoothed_weights"]
+__all__ = ["log_priors", "robustness_table", "smoothed_weights"]
 
 POWERS = (0.8, 1.25)
 FEW = 200  # draws of a further pass
@@ -42,7 +39,12 @@ Row = dict[str, object]
 
 
 def robustness_table(
-    decision: Decision, simulation: xr.Dataset, posterior: xr.Dataset, *, workers: int = 1
+    decision: Decision,
+    simulation: xr.Dataset,
+    posterior: xr.Dataset,
+    *,
+    thresholds: Mapping[float, np.ndarray] | None = None,
+    workers: int = 1,
 ) -> pd.DataFrame:
     """First place under changed assumptions, and the values at which it changes.
 
@@ -52,6 +54,9 @@ def robustness_table(
     simulation : Dataset of kind `simulation`
     posterior : Dataset (chain, draw, ...)
         For the passes under other compliance.
+    thresholds : mapping of float to ndarray (portfolio,), optional
+        Other threshold of the condition index to the expected savings of a calibration of its own.
+    workers : int
 
     Returns
     -------
@@ -63,6 +68,10 @@ def robustness_table(
     base = _first(decision.names, decision.net_benefit.mean(axis=0))
     rows = [
         {"kind": "as stated", "setting": "", **base},
+        *(
+            {"kind": "threshold", "setting": f"{at:g}", **_first(decision.names, mean)}
+            for at, mean in (thresholds or {}).items()
+        ),
         *_rates_and_periods(decision),
         *_prices(decision),
         *_compliance(decision, posterior, workers),
@@ -116,7 +125,8 @@ def _prices(decision: Decision) -> Iterator[Row]:
 
 
 def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iterator[Row]:
-    plan, draws = _smaller(decision.plan, posterior, decision.plan.portfolios)
+    draws = Draws.of(posterior, FEW)
+    plan = decision.plan.of_others(decision.plan.portfolios, draws.count)
     if "compliance" not in draws:
         return
     for words, factor in COMPLIANCE:
@@ -124,14 +134,6 @@ def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iter
         lives = plan.run(replace(draws, values={**draws.values, "compliance": done}), workers=workers)
         value = Ledger(lives.outlay, plan.chain, plan.policy, plan.periods).value()
         yield {"kind": "compliance", "setting": words, **_first(decision.names, _saving(value))}
-
-
-def _smaller(plan: Plan, posterior: xr.Dataset, portfolios: tuple[Portfolio, ...]) -> tuple[Plan, Draws]:
-    """The plan for fewer draws."""
-    draws = Draws.of(posterior, FEW)
-    small = Plan(plan.programme, plan.priors, plan.policy, portfolios, early_age=plan.early_age, seed=plan.seed,
-                 count=draws.count, score_shift=plan.score_shift)  # fmt: skip
-    return small, draws
 
 
 # ------------------------------------------------------------------------------- weighted priors
@@ -313,75 +315,3 @@ def _what_it_takes(decision: Decision) -> Iterator[Row]:
         effect = f"effect times {(best + own) / saved:.2g}" if saved > 0 else "no effect of this kind is enough"
         setting = f"{measure}: {cheaper}; {effect}"
         yield {"kind": "what it takes", "setting": setting, "first_place": decision.names[i], "saving": best}
-
-
-# ---------------------------------------------------------------------------------------- levels
-
-
-def levels_table(decision: Decision, posterior: xr.Dataset, *, workers: int = 1) -> pd.DataFrame:
-    """Gain and cost of each level of the measures that come in levels; the level that pays is marked.
-
-    Returns
-    -------
-    DataFrame
-        One row a level, without the measure (level `none`) first: columns measure, level, effect,
-        extra_first_cost, saving, years_gained, averted_per_100, chance_best, pays.
-    """
-    rows: list[Row] = []
-    for measure in dict.fromkeys(level.measure for level in decision.plan.policy.levels):
-        levels = [level for level in decision.plan.policy.levels if level.measure == measure]
-        found = [_level(decision.plan, level, posterior, workers) for level in levels]
-        nothing = {name: np.zeros_like(draws) for name, draws in found[0].items()}
-        names, found = ["none", *(level.name for level in levels)], [nothing, *found]
-        saving = np.stack([f["saving"] for f in found], axis=1)
-        chance, pays = best_chance(saving), int(np.argmax(saving.mean(axis=0)))
-        for i, (name, gain) in enumerate(zip(names, found, strict=True)):
-            row: Row = {"measure": measure, "level": name, "effect": 0.0 if i == 0 else levels[i - 1].effect}
-            row |= {quantity: draws.mean() for quantity, draws in gain.items()}
-            rows.append({**row, "chance_best": chance[i], "pays": "yes" if i == pays else "no"})
-    columns = ["measure", "level", "effect", "extra_first_cost", "saving", "years_gained", "averted_per_100"]
-    return pd.DataFrame(rows, columns=[*columns, "chance_best", "pays"]).assign(money=money_words(decision))
-
-
-def _level(plan: Plan, level: Level, posterior: xr.Dataset, workers: int) -> Mapping[str, np.ndarray]:
-    """Gains of one level over current practice, each (sample,)."""
-    small, draws = _smaller(plan, posterior, options_of([Portfolio(level.measure, (level.measure,))]))
-    survey = plan.policy.survey
-    if survey is not None and survey.measure == level.measure:
-        # who looks harder finds more, false alarms among it
-        found = replace(survey, found_bad=min(survey.found_bad * level.effect, 1.0),
-                        false_alarm=min(survey.false_alarm * level.effect, 1.0))  # fmt: skip
-        small.policy = replace(plan.policy, survey=found)
-    if level.cost:
-        small.money[level.measure] = small.prices.money((level.cost,), number=level.number)
-    elif level.cost_factor is not None:
-        small.money[level.measure] = small.money[level.measure] * level.cost_factor
-    lives = small.run(scaled_effect(draws, plan.priors, level), workers=workers)
-    ledger = Ledger(lives.outlay, small.chain, small.policy, small.periods)
-    present, first = ledger.value(), sum_of(lives.outlay.first)
-    early = lives.early[:, :, small.early_ages.index(plan.early_age)]
-    return {
-        "extra_first_cost": first[:, 1] - first[:, 0],
-        "saving": present[:, 0] - present[:, 1],
-        "years_gained": lives.years[:, 1] - lives.years[:, 0],
-        "averted_per_100": 100.0 * (early[:, 0] - early[:, 1]),
-    }
-
-
-def scaled_effect(draws: Draws, priors: PriorSet, level: Level) -> Draws:
-    """Draws in which a measure has the part of its effect that a level has.
-
-    Where the records hold the measure it is scaled as well; that changes current practice and the portfolio
-    alike, and the difference is that of the roads to which the portfolio adds it.
-    """
-    k = [m.name for m in priors.measures].index(level.measure)
-    values = dict(draws.values)
-    if "delta" in draws:
-        here = np.array([d.measure == k for d in deltas_of(priors)])
-        values["delta"] = draws["delta"] * np.where(here, level.effect, 1.0)
-    if "score_shift_size" in draws:
-        here = np.array([measure == k for measure, _ in shifts_of(priors)])
-        values["score_shift_size"] = draws["score_shift_size"] * np.where(here, level.effect, 1.0)
-    ratio = draws["time_ratio"].copy()
-    ratio[:, k] **= level.effect
-    return replace(draws, values=values | {"time_ratio": ratio})

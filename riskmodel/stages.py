@@ -2,37 +2,33 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from functools import cached_property
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
-import xarray as xr
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
-from .measures import Portfolio, in_play
-from .priors import WEAR_OUT, PriorSet, load_priors
-from .records import Records, Vocabulary, census_table, read_planned, read_records
+from .desk import POSTERIOR, SEARCH, SIMULATION, Desk, input_digests
+from .errors import CalibrationError
+from .priors import WEAR_OUT, PriorSet
+from .records import census_table
 from .report import Findings, build_report, census_lines
-from .store import digest_of, file_digest, load_tree, save_tree, write_bytes, write_table, write_text
-from .study import Study, portfolios_of
-from .weighing import DECISION, DECISION_TABLES, advise, weigh
+from .store import digest_of, file_digest, write_bytes, write_table, write_text
+from .study import Study
+from .thresholds import condition_at, file_of
+from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
 
-if TYPE_CHECKING:
-    from .calibrate import Calibration
-
-__all__ = ["STAGES", "Desk", "Stage", "stage_keys", "stages_of"]
+__all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
 
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
+SEARCHED = "tables/search.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
-POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
+REPORT = "report.txt"
 
 COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
 
@@ -54,6 +50,8 @@ class Stage:
         Makes the files and returns their digests.
     hint : str
         What to expect of it where there are records.
+    apart : bool
+        It reads no earlier stage's files, so it stands when these are made anew.
     """
 
     name: str
@@ -61,187 +59,7 @@ class Stage:
     outputs: tuple[str, ...]
     build: Callable[[Desk], Outputs]
     hint: str = ""
-
-
-class Desk:
-    """Inputs read once, and results of earlier stages loaded when a later one asks for them.
-
-    Parameters
-    ----------
-    study : Study
-    staging : Path
-        Folder in which new files are made.
-    progress : callable
-        Told (done, total, text) within long stages.
-    """
-
-    def __init__(self, study: Study, staging: Path, *, progress: Callable[[int, int, str], None]):
-        self.study = study
-        self.staging = staging
-        self.progress = progress
-        self.facts: dict[str, dict[str, Any]] = {}
-        self.notes: list[str] = []
-        self.command = ""
-        self.entries: dict[str, Mapping[str, Any]] = {}
-        self._homes: dict[str, Path] = {}
-
-    def read_inputs(self) -> None:
-        """Read priors, records and programme, so that their faults show before anything is written."""
-        _ = self.priors, self.portfolios, self.records, self.programme
-        if self.study.policy is not None:
-            from .prices import validate_prices
-
-            validate_prices(self.study.policy, self.priors, self.portfolios, self.study.file.name)
-
-    def place(self, stage: Stage, home: Path, entry: Mapping[str, Any]) -> None:
-        """Note where the outputs of a stage lie and what is noted of it."""
-        self.entries[stage.name] = entry
-        self._homes |= {name: home / name for name in stage.outputs}
-
-    @property
-    def results(self) -> Path:
-        """Folder of the results."""
-        return self.staging.parent
-
-    def found(self, name: str) -> Path:
-        """Where an output lies now."""
-        return self._homes[name]
-
-    @cached_property
-    def stated(self) -> PriorSet:
-        """The prior files with the study's overrides, every measure among them."""
-        return load_priors(self.study.priors, self.study.overrides)
-
-    @cached_property
-    def priors(self) -> PriorSet:
-        """The prior set with the measures that this study's tables or portfolios know of."""
-        tables = [self.records.sections] if self.records is not None else []
-        return in_play(self.stated, self.portfolios, [*tables, *([self.planned] if self.planned is not None else [])])
-
-    @cached_property
-    def vocabulary(self) -> Vocabulary:
-        """Names that the tables may use."""
-        return Vocabulary.of(self.stated)
-
-    @cached_property
-    def portfolios(self) -> tuple[Portfolio, ...]:
-        """References and portfolios of the study."""
-        return portfolios_of(self.study, self.stated)
-
-    @cached_property
-    def tables(self) -> Records | None:
-        """The records as read; None when the study names no table."""
-        study = self.study
-        if study.sections is None:
-            return None
-        return read_records(
-            study.sections,
-            study.surveys,
-            vocabulary=self.vocabulary,
-            condition=study.condition,
-            columns=study.columns,
-            until=study.until,
-        )
-
-    @property
-    def records(self) -> Records | None:
-        """The records; None when there is no section on record: the priors alone."""
-        return self.tables if self.tables is not None and self.tables.sections.sizes["section"] else None
-
-    @cached_property
-    def planned(self) -> xr.Dataset | None:
-        """The table of planned sections; None when the study names none."""
-        if self.study.programme is None:
-            return None
-        return read_planned(self.study.programme, vocabulary=self.vocabulary, columns=self.study.columns)
-
-    @cached_property
-    def programme(self) -> xr.Dataset:
-        """The sections for which the results are stated."""
-        from .simulate import programme_from_records, programme_from_table, warn_outside_records
-
-        if self.planned is not None:
-            if self.records is not None:
-                warn_outside_records(self.planned, self.records.sections, self.priors)
-            return programme_from_table(self.planned)
-        if self.records is not None:
-            return programme_from_records(self.records.sections, self.priors)
-        return one_of_each_type(self.priors)
-
-    @cached_property
-    def calibration(self) -> Calibration:
-        """The calibration, from this run or from its file."""
-        from .calibrate import Calibration, Check, Gate
-
-        tree = load_tree(self.found(POSTERIOR), digest=self._digest("calibrate", POSTERIOR))
-        stated = tree.attrs.get("gate")
-        gate = None if stated is None else Gate(tuple(Check(**check) for check in json.loads(stated)))
-        return Calibration(tree, gate, prior_only=gate is None)
-
-    @cached_property
-    def simulation(self) -> xr.Dataset:
-        """The simulation, from this run or from its file."""
-        return load_tree(self.found(SIMULATION), digest=self._digest("simulate", SIMULATION)).to_dataset()
-
-    @cached_property
-    def decision(self) -> xr.Dataset:
-        """Expected costs, from this run or from their file."""
-        return load_tree(self.found(DECISION), digest=self._digest("decide", DECISION)).to_dataset()
-
-    @property
-    def basis(self) -> str:
-        """What the results rest on, as every table says."""
-        return "priors only" if self.records is None else "priors and records"
-
-    @property
-    def digests(self) -> dict[str, str]:
-        """Digest of every file that the study reads."""
-        return _input_digests(self.study) | {f"priors/{name}": sha for name, sha in self.stated.files.items()}
-
-    @property
-    def settings(self) -> dict[str, Any]:
-        """Everything the study sets, in plain names and values."""
-        study = self.study
-        return {
-            **study.settings,
-            "portfolios": [portfolio.name for portfolio in self.portfolios],
-        }
-
-    def save(self, tree: xr.DataTree | xr.Dataset, name: str) -> str:
-        """Save arrays of the results and return the digest of the file."""
-        return save_tree(tree, self.staging / name, digests=self.digests, settings=self.settings)
-
-    def _digest(self, stage: str, name: str) -> str:
-        return self.entries[stage]["outputs"][name]
-
-
-def _input_digests(study: Study) -> dict[str, str]:
-    files = {"sections": study.sections, "surveys": study.surveys, "programme": study.programme}
-    return {f"{kind}/{file.name}": file_digest(file) for kind, file in files.items() if file is not None}
-
-
-def one_of_each_type(priors: PriorSet) -> xr.Dataset:
-    """A programme for a study without records: one section of every overlay type, nothing recorded.
-
-    Each type counts the same. The sections are new, so no measure was chosen for them yet.
-    """
-    from .simulate import programme_from_table
-
-    types, measures = priors.types, [measure.name for measure in priors.measures]
-    on, shape = ("section", "measure"), (len(types), len(measures))
-    table = xr.Dataset(
-        {
-            "bond": ("section", np.array([t.bond for t in types], dtype=str)),
-            "base": ("section", np.array([t.base for t in types], dtype=str)),
-            "required": (on, np.full(shape, np.nan)),
-            "verified": (on, np.zeros(shape, bool)),
-            "randomised": (on, np.zeros(shape, bool)),
-        },
-        coords={"section": [t.name for t in types], "measure": measures},
-    )
-    programme = programme_from_table(table)
-    programme.attrs["programme"] = "types"
-    return programme
+    apart: bool = False
 
 
 # ------------------------------------------------------------------------------------ the stages
@@ -280,6 +98,47 @@ def _calibrate(desk: Desk) -> Outputs:
     return {POSTERIOR: desk.save(result.tree, POSTERIOR)}
 
 
+def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
+    """The same calibration with the records read at another threshold; the gate is the same."""
+    from .calibrate import Sampling, calibrate
+    from .model import LifeSettings
+
+    study = desk.study
+    try:
+        result = calibrate(
+            desk.records_at(threshold),
+            desk.priors,
+            settings=LifeSettings(**study.life),
+            sampling=Sampling(**study.sampling),
+            progress=desk.progress,
+        )
+    except CalibrationError as error:
+        raise CalibrationError(f"at a threshold of {threshold:g} {error}") from error
+    name = file_of(threshold)
+    return {name: desk.save(result.tree, name)}
+
+
+def _search(desk: Desk) -> Outputs:
+    from .search import search_portfolios
+
+    study = desk.study
+    if study.policy is None or study.measures is None:
+        raise ValueError("a search needs measures and prices")
+    found = search_portfolios(
+        desk.calibration.posterior,
+        desk.programme,
+        desk.priors,
+        study.measures,
+        policy=study.policy,
+        seed=study.seed,
+        score_shift=study.score_shift,
+        workers=WORKERS,
+        progress=desk.progress,
+    )
+    desk.facts[SEARCH] = {"sets": [list(members) for members in found.sets]}
+    return {SEARCHED: write_table(found.table.assign(basis=desk.basis), desk.staging / SEARCHED)}
+
+
 def _simulate(desk: Desk) -> Outputs:
     from .simulate import observed_to, simulate
 
@@ -314,6 +173,7 @@ def _decide(desk: Desk) -> Outputs:
         desk.priors,
         desk.portfolios,
         desk.simulation,
+        others={threshold: partial(desk.posterior_at, threshold) for threshold in desk.study.thresholds},
         prior_only=desk.records is None,
         progress=desk.progress,
     )
@@ -396,6 +256,7 @@ STAGES = (
     Stage("records", "Reading the records", (CENSUS,), _records),
     Stage("priors", "Reading the priors", (), _priors),
     Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
+    Stage(SEARCH, "Searching the sets of measures", (SEARCHED,), _search),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
     Stage(
@@ -412,8 +273,24 @@ STAGES = (
 
 
 def stages_of(study: Study) -> tuple[Stage, ...]:
-    """Stages of a study: costs are weighed where it has a table [decision]."""
-    return tuple(stage for stage in STAGES if stage.name != "decide" or study.policy is not None)
+    """Stages of a study: costs are weighed where it has a table [decision], after a calibration at each threshold."""
+    found: list[Stage] = []
+    for stage in STAGES:
+        if stage.name == "decide" and study.policy is not None:
+            found += map(_at_threshold, study.thresholds)
+        if (stage.name != "decide" or study.policy is not None) and (stage.name != SEARCH or study.searches):
+            found.append(stage)
+    return tuple(found)
+
+
+def _at_threshold(threshold: float) -> Stage:
+    name, words = threshold_stage(threshold), f"Calibrating at a threshold of {threshold:g}"
+    return Stage(name, words, (file_of(threshold),), partial(_calibrate_at, threshold), COMPILES, apart=True)
+
+
+def threshold_stage(threshold: float) -> str:
+    """Name of the stage that calibrates at a threshold."""
+    return f"threshold {threshold:g}"
 
 
 # these decide how a result is asked for and shown, not what it is
@@ -440,27 +317,38 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     StoreError
         When an input cannot be read.
     """
-    inputs, settings = _input_digests(study), study.settings
+    inputs, settings = input_digests(study), study.settings
     records = {k: v for k, v in inputs.items() if not k.startswith("programme")}
     own: dict[str, object] = {
         "records": [records, settings["columns"], settings["condition"], settings["until"]],
         "priors": [dict(priors.files), [measure.name for measure in priors.measures]],
         "calibrate": [settings["life"], settings["sampling"]],
+        SEARCH: [inputs, settings["measures"], settings["decision"], settings["programme"], settings["score_shift"]],
         "simulate": [
             inputs,
             *(settings[k] for k in ("programme", "score_shift", "weight_by_area", "measures", "portfolios")),
         ],
         "exclusion": [],
-        "decide": [settings["decision"]],
+        "decide": [settings["decision"], settings["thresholds"]],
         "tables": [],
         "criticism": [],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
     }
+    apart = {
+        threshold_stage(at): [
+            *(records, settings["columns"], asdict(condition_at(study, at)), settings["until"]),
+            *(own["priors"], own["calibrate"]),
+        ]
+        for at in study.thresholds
+    }
     keys: dict[str, str] = {}
     core = _core_digest()
     page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
     for stage in stages_of(study):
+        if stage.apart:
+            keys[stage.name] = digest_of([__version__, core, apart[stage.name]])
+            continue
         # the priors name the columns and causes that the records may use
         earlier = [dict(priors.files), *keys.values()]
         code = page if stage.name in ("report", "brief") else core

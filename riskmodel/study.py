@@ -16,7 +16,7 @@ from .columns import nearest
 from .condition import Condition
 from .decisionfile import read_policy, stated
 from .errors import Faults, StudyError, printable
-from .layout import LAYOUT, USUAL_MEASURES, RefusedValueError, text
+from .layout import LAYOUT, MOST_MEASURES, USUAL_MEASURES, RefusedValueError, text
 from .measures import Portfolio, all_portfolios
 from .policy import Policy
 from .store import digest_of
@@ -65,13 +65,15 @@ class Study:
         Shift of a quality score's mean in the programme, in standard deviations of current practice.
     weight_by_area : bool
     measures : tuple of str or None
-        All combinations of these; None leaves the choice to `portfolios_of`.
+        All combinations of these, or a search among them; None leaves the choice to `portfolios_of`.
     portfolios : tuple of Portfolio
-        Portfolios named one by one; empty when `measures` serves.
+        Portfolios named one by one; empty where all combinations of `measures` serve.
     sampling : mapping of str to object
         Seed, and what else of `calibrate.Sampling` the study states.
     policy : Policy or None
         What it states about money; None where costs are not weighed.
+    thresholds : tuple of float
+        Other thresholds of the condition index at which it is calibrated, too: asked for when it is run.
     """
 
     file: Path
@@ -92,11 +94,17 @@ class Study:
     portfolios: tuple[Portfolio, ...]
     sampling: Mapping[str, Any]
     policy: Policy | None = None
+    thresholds: tuple[float, ...] = ()
 
     @property
     def folder(self) -> Path:
         """The folder of study.toml."""
         return self.file.parent
+
+    @property
+    def searches(self) -> bool:
+        """Whether its measures are too many to try every set of them."""
+        return len(self.measures or ()) > MOST_MEASURES
 
     @property
     def seed(self) -> int:
@@ -119,6 +127,7 @@ class Study:
             "portfolios": [asdict(portfolio) for portfolio in self.portfolios],
             "sampling": dict(self.sampling),
             "decision": stated(self.policy),
+            "thresholds": list(self.thresholds),
         }
 
     @property
@@ -245,12 +254,7 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
     surveys = _path_of(file, records.get("surveys"), "records.surveys", faults)
     if surveys is not None and sections is None:
         faults.add("surveys need the sections they belong to", column="records.sections", remedy="Name that table too")
-    if "measures" in tables["portfolios"] and "portfolio" in content:
-        faults.add(
-            "portfolios are either all combinations of some measures or named one by one",
-            column="portfolios.measures",
-            remedy="Drop it, or drop the [[portfolio]] tables",
-        )
+    _validate_portfolios(tables["portfolios"].get("measures", ()), content, faults)
     source = programme.get("source", "records")
     life = _life(tables["life"], faults)
 
@@ -277,6 +281,22 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
         sampling={**SAMPLING, **tables["sampling"]},
         policy=read_policy(content.get("decision"), life["horizon"], read, faults),
     )
+
+
+def _validate_portfolios(measures: tuple[str, ...], content: Mapping[str, Any], faults: Faults) -> None:
+    if len(measures) > MOST_MEASURES and "decision" not in content:
+        faults.add(
+            f"sets of more than {MOST_MEASURES} measures are searched by what they save, which needs prices",
+            column="portfolios.measures",
+            got=f"{len(measures)} measures",
+            remedy="Add a table [decision], or name the portfolios one by one as [[portfolio]]",
+        )
+    if 0 < len(measures) <= MOST_MEASURES and "portfolio" in content:
+        faults.add(
+            "portfolios are either all combinations of some measures or named one by one",
+            column="portfolios.measures",
+            remedy="Drop it, or drop the [[portfolio]] tables",
+        )
 
 
 def _path_of(file: Path, name: str | None, key: str, faults: Faults, *, folder: bool = False) -> Path | None:
@@ -345,7 +365,8 @@ def portfolios_of(study: Study, priors: PriorSet) -> tuple[Portfolio, ...]:
     """The two references and the study's portfolios.
 
     Without a statement in the study these are all combinations of the first four measures of the
-    prior files.
+    prior files. Of measures too many for that, these are the named portfolios and each measure alone; a
+    search adds to them.
 
     Raises
     ------
@@ -363,6 +384,10 @@ def portfolios_of(study: Study, priors: PriorSet) -> tuple[Portfolio, ...]:
             place = "programme.score_shift"
             faults.add("no quality score has that name", column=place, got=root, remedy=_instead(root, priors.roots))
     faults.raise_any(StudyError)
+    if study.searches:
+        alone = tuple(Portfolio(name, (name,)) for name in study.measures or ())
+        named = {p.name for p in study.portfolios}
+        return (*all_portfolios(()), *study.portfolios, *(p for p in alone if p.name not in named))
     if study.portfolios:
         return (*all_portfolios(()), *study.portfolios)
     return all_portfolios(study.measures or tuple(known[:USUAL_MEASURES]))

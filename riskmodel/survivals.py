@@ -24,6 +24,9 @@ from .streams import uniforms
 __all__ = ["Survivals"]
 
 
+NEVER = -1e4  # logarithm of no chance, finite so that it can be multiplied by 0
+
+
 @dataclass(frozen=True)
 class _Rows:
     """The different rows of one root's mixtures, over all portfolios.
@@ -214,11 +217,8 @@ class Survivals:
         with np.errstate(divide="ignore"):
             logs = np.log(compliance), np.log1p(-compliance)
         # a power of 0 leaves the factor out, also where the compliance is 0 or 1
-        log_p = sum(
-            np.where(power > 0, log[:, None, :], 0.0).sum(axis=2)
-            for power, log in zip((mixture.comply, mixture.lapse), logs, strict=True)
-        )
-        return mixture.weight * np.exp(log_p)
+        done, lapsed = (np.maximum(log, NEVER) for log in logs)
+        return mixture.weight * np.exp(done @ (mixture.comply > 0).T + lapsed @ (mixture.lapse > 0).T)
 
     def _wear(self, piece: slice, mixture: Mixture, ages: np.ndarray) -> np.ndarray:
         draws = self.draws

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .desk import SIMULATION, Desk
 from .errors import RiskModelError
 from .firstsigns import FirstSigns, first_signs
 from .lives import Draws
@@ -20,7 +21,6 @@ from .measures import CURRENT_PRACTICE
 from .newsections import new_lives
 from .notebook import page_of
 from .pipeline import open_results, results_folder
-from .stages import SIMULATION, Desk
 from .store import lock_folder, write_table
 from .study import Study
 from .trial import TrialDesign, draw_outcomes, trial_profiles

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .errors import Faults, StudyError
 from .measures import Portfolio
 from .priors import PriorSet
 from .study import Study
@@ -18,7 +17,7 @@ from .study import Study
 if TYPE_CHECKING:
     from .decide import Decision
 
-__all__ = ["DECISION", "DECISION_TABLES", "Weighed", "advise", "weigh"]
+__all__ = ["DECISION", "DECISION_TABLES", "WORKERS", "Weighed", "advise", "weigh"]
 
 NAMES = ("ranking", "frontier", "acceptability", "robustness", "by_type", "shares", "levels", "assured", "information")
 DECISION_TABLES = tuple(f"tables/{name}.csv" for name in NAMES)
@@ -52,6 +51,7 @@ def weigh(
     portfolios: Sequence[Portfolio],
     simulation: xr.Dataset,
     *,
+    others: Mapping[float, Callable[[], xr.Dataset]] | None = None,
     prior_only: bool,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Weighed:
@@ -66,36 +66,40 @@ def weigh(
     priors : PriorSet
     portfolios : sequence of Portfolio
     simulation : Dataset of kind `simulation`
+    others : mapping of float to callable, optional
+        Other threshold of the condition index to its posterior.
     prior_only : bool
     progress : callable, optional
-
-    Raises
-    ------
-    StudyError
-        When the budget allows no portfolio.
     """
     from . import decisiontables as of
     from .assurance import assured_table
     from .decide import decide
     from .fates import with_fate_check
-    from .robustness import levels_table, robustness_table
+    from .levels import levels_table
+    from .robustness import robustness_table
+    from .splits import share_table
 
     policy = study.policy
     if policy is None:
         raise ValueError("a study without a policy has no costs to weigh")
-    early = study.life["early_age"]
-    decision = decide(
-        posterior, programme, priors, policy=policy, portfolios=portfolios, early_age=early, seed=study.seed,
-        score_shift=study.score_shift, workers=WORKERS, progress=progress,
-    )  # fmt: skip
-    affordable = "" if policy.budget is None else _affordable(study, decision, policy.budget)
+
+    def decided(draws: xr.Dataset) -> Decision:
+        return decide(
+            draws, programme, priors, policy=policy, portfolios=portfolios, early_age=study.life["early_age"],
+            seed=study.seed, score_shift=study.score_shift, weight_by_area=study.weight_by_area, workers=WORKERS,
+            progress=progress,
+        )  # fmt: skip
+
+    decision = decided(posterior)
+    thresholds = {at: decided(load()).net_benefit.mean(axis=0) for at, load in (others or {}).items()}
+    affordable = "" if policy.budget is None else of.affordable_portfolio(decision, policy.budget)
     tables = (
         of.ranking_table(decision, simulation),
         of.frontier_table(decision),
         of.acceptability_table(decision, policy.willingness),
-        robustness_table(decision, simulation, posterior, workers=WORKERS),
+        robustness_table(decision, simulation, posterior, thresholds=thresholds, workers=WORKERS),
         of.type_table(decision),
-        of.share_table(decision, portfolios),
+        share_table(decision, portfolios, workers=WORKERS, progress=progress),
         levels_table(decision, posterior, workers=WORKERS),
         assured_table(decision, prior_only=prior_only, workers=WORKERS),
         _information(decision, programme, priors),
@@ -112,18 +116,6 @@ def _information(decision: Decision, programme: xr.Dataset, priors: PriorSet) ->
     return knowledge_table(
         decision.net_benefit, decision.draws, priors, np.unique(type_index(programme, priors)), prices
     )
-
-
-def _affordable(study: Study, decision: Decision, budget: float) -> str:
-    from .decisiontables import affordable_portfolio
-
-    try:
-        return affordable_portfolio(decision, budget)
-    except ValueError as error:
-        faults = Faults(study.file.name)
-        faults.add("the budget allows some portfolio", column="decision.budget", got=f"{budget:g}",
-                   remedy=f"Raise it or take the line out: {error}")  # fmt: skip
-        raise StudyError(list(faults)) from error
 
 
 def advise(study: Study, result: xr.Dataset, affordable: str, read: Callable[[str], pd.DataFrame]) -> Iterator[str]:
@@ -153,6 +145,7 @@ def advise(study: Study, result: xr.Dataset, affordable: str, read: Callable[[st
             fates=float(errors.max()),
             affordable=affordable,
             budget=None if policy is None else policy.budget,
+            searched=len(study.measures or ()) if study.searches else 0,
             lines=tuple(line for line in ("user_delay", "disposal", "material") if getattr(policy, line)),
             replaces={} if policy is None else policy.replaces,
         )

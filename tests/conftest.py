@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from runs import write_study
+from runs import write_recorded, write_study
 
 from riskmodel import pipeline
 from riskmodel.study import read_study
@@ -28,3 +28,8 @@ def done_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def done(done_once: Path, tmp_path: Path) -> Path:
     """A copy of a finished study."""
     return Path(shutil.copytree(done_once, tmp_path / "north"))
+
+
+@pytest.fixture
+def recorded(tmp_path: Path) -> Path:
+    return write_recorded(tmp_path / "north")

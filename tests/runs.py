@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import warnings
 from pathlib import Path
 
 import pytest
+import xarray as xr
 
+from riskmodel import calibrate as calibration
 from riskmodel import cli
 
 RESULTS = ("posterior.nc", "simulation.nc", "provenance.json", "report.txt", "brief.html")
@@ -51,3 +54,32 @@ def files_of(folder: Path) -> dict[str, bytes]:
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name != ".lock" and ".unfinished" not in path.parts
     }
+
+
+SECTIONS = "section,opened,bond,base,contractor,prompt_sawing,removed,removal_reason,cause\n" + "".join(
+    f"S{i},20{i:02d}-05-01,unbonded,{base},C{i % 3},{i % 2},{removed}\n"
+    for i, (base, removed) in enumerate(
+        [("concrete", ",,"), ("asphalt", ",,"), ("composite", "2015-03-01,condition,random_cracking")] * 4, start=1
+    )
+)
+SURVEYS = "section,surveyed,pci\n" + "".join(f"S{i},20{i + 4:02d}-06-01,{96 - i}\n" for i in range(1, 6))
+
+
+def write_recorded(folder: Path, text: str = FEW) -> Path:
+    """A study of twelve sections on record."""
+    write_study(folder, f"[records]\nsections = 's.csv'\nsurveys = 'v.csv'\n{text}")
+    (folder / "s.csv").write_text(SECTIONS)
+    (folder / "v.csv").write_text(SURVEYS)
+    return folder
+
+
+def calibrated_from_priors(records: object, priors: object, **settings: object) -> calibration.Calibration:
+    """Draws from the priors, effects narrowed by a quarter, as if they had been sampled: for the stages around it."""
+    prior = calibration.prior_draws(priors, sampling=settings["sampling"], records=records).posterior
+    posterior = prior.assign(delta=0.75 * prior["delta"] + 0.25 * prior["delta"].mean(("chain", "draw")))
+    half = posterior.sizes["draw"] // 2
+    chains = [posterior.isel(draw=part).drop_vars(("chain", "draw")) for part in (slice(half), slice(half, 2 * half))]
+    check = calibration.Check("R-hat", 1.0, 1.01, True, "", "")
+    tree = xr.DataTree.from_dict({"posterior": xr.concat(chains, "chain"), "prior": prior})
+    tree.attrs["gate"] = json.dumps([check.__dict__])
+    return calibration.Calibration(tree, calibration.Gate((check,)), prior_only=False)

@@ -88,6 +88,12 @@ def test_every_statement_arrives_in_si(tmp_path: Path) -> None:
     number = 2
     [[decision.level]]
     measure = "fabric"
+    name = "reckoned"
+    from = "physics"
+    inputs = { friction = 1.2 }
+    cost_factor = 1
+    [[decision.level]]
+    measure = "fabric"
     name = "heavy"
     effect = 1.2
     cost_factor = 1.5
@@ -103,6 +109,7 @@ def test_every_statement_arrives_in_si(tmp_path: Path) -> None:
     assert policy.survey.alarms == pytest.approx(0.28)
     assert policy.levels == (
         Level("fabric", "light", 0.5, None, "j", 2.0),
+        Level("fabric", "reckoned", None, 1.0, origin="physics", inputs={"friction": 1.2}),
         Level("fabric", "heavy", 1.2, 1.5),
     )
     changed = {f.name for f in fields(policy) if getattr(policy, f.name) != f.default}
@@ -144,6 +151,14 @@ def test_a_nominal_rate_becomes_a_real_one(tmp_path: Path) -> None:
         ),
         (LEAST + "[decision.level]\nname = 'x'", "levels stand in double brackets"),
         (LEAST + "[[decision.level]]\nmeasure = 'x'\nname = 'y'\neffect = 1", "one of cost_factor and cost"),
+        (
+            LEAST + "[[decision.level]]\nmeasure = 'x'\nname = 'y'\nfrom = 'physics'\ncost = 'z'",
+            "decision.level 1.inputs`: a level from mechanics states the inputs",
+        ),
+        (
+            LEAST + "[[decision.level]]\nmeasure = 'x'\nname = 'y'\neffect = 1\ninputs = { a = 1 }\ncost = 'z'",
+            "decision.level 1.inputs`: a level from mechanics states the inputs",
+        ),
         (LEAST + "[[decision.level]]\nname = 'y'\neffect = 1\ncost = 'z'", "decision.level 1.measure`: a level has"),
     ],
 )

@@ -12,6 +12,7 @@ import pytest
 from builders import effect, measure, priors
 from scipy import stats
 
+from riskmodel import information
 from riskmodel.errors import RiskModelError, RiskModelWarning
 from riskmodel.information import (
     Estimate,
@@ -259,3 +260,23 @@ def test_the_table_of_a_run_orders_what_is_worth_knowing():
     same = knowledge_table(np.column_stack([np.zeros(800), np.ones(800)]), draws, p, np.array([0]), prices)
     assert same["value"].max() == 0
     assert "would not change the choice" in " ".join(knowledge_words(same))
+
+
+def test_the_regression_is_that_of_singular_values():
+    """Twin: ridge regression by singular values in plain steps; agrees to 1e-9 of the spread."""
+    rng = np.random.default_rng(4)
+    parameters = rng.standard_normal((400, 6))
+    parameters[:, 5] = parameters[:, 0] + parameters[:, 1]  # no direction of its own
+    outcome = np.stack([parameters[:, 0] ** 2, parameters[:, 1] * parameters[:, 2]], axis=1) + rng.normal(size=(400, 2))
+    for bend in information.BENDING:
+        basis, mean = information._basis(parameters, outcome, bend), outcome.mean(axis=0)
+        left, size, _ = np.linalg.svd(basis, full_matrices=False)
+        best, score = np.zeros_like(outcome), np.full(2, np.inf)
+        for penalty in 400 * information.SMOOTHING:
+            hat = (left * (size**2 / (size**2 + penalty))) @ left.T
+            fitted = mean + hat @ (outcome - mean)
+            found = np.square(outcome - fitted).sum(axis=0) / (399.0 - np.trace(hat)) ** 2
+            best[:, found < score], score = fitted[:, found < score], np.minimum(found, score)
+        fitted, reached = information._fitted(parameters, outcome, bend)
+        np.testing.assert_allclose(fitted, best, atol=1e-9 * outcome.std())
+        assert reached == pytest.approx(score.sum(), rel=1e-9)

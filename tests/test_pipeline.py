@@ -14,8 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import xarray as xr
-from runs import FEW, HEAVY, STAGES, command, files_of, loaded, said, write_study
+from runs import HEAVY, STAGES, SURVEYS, calibrated_from_priors, command, files_of, loaded, said
 
 from riskmodel import calibrate as calibration
 from riskmodel import pipeline, stages
@@ -245,40 +244,11 @@ def test_an_up_to_date_study_can_be_shown_while_a_run_holds_it(done: Path, capsy
 # ---------------------------------------------------------------------------------- with records
 
 
-SECTIONS = "section,opened,bond,base,contractor,prompt_sawing,removed,removal_reason,cause\n" + "".join(
-    f"S{i},20{i:02d}-05-01,unbonded,{base},C{i % 3},{i % 2},{removed}\n"
-    for i, (base, removed) in enumerate(
-        [("concrete", ",,"), ("asphalt", ",,"), ("composite", "2015-03-01,condition,random_cracking")] * 4, start=1
-    )
-)
-SURVEYS = "section,surveyed,pci\n" + "".join(f"S{i},20{i + 4:02d}-06-01,{96 - i}\n" for i in range(1, 6))
-
-
-@pytest.fixture
-def recorded(tmp_path: Path) -> Path:
-    folder = write_study(tmp_path / "north", f"[records]\nsections = 's.csv'\nsurveys = 'v.csv'\n{FEW}")
-    (folder / "s.csv").write_text(SECTIONS)
-    (folder / "v.csv").write_text(SURVEYS)
-    return folder
-
-
-def _calibrated_from_priors(records: object, priors: object, **settings: object) -> calibration.Calibration:
-    """Draws from the priors, effects narrowed by a quarter, as if they had been sampled: for the stages around it."""
-    prior = calibration.prior_draws(priors, sampling=settings["sampling"], records=records).posterior
-    posterior = prior.assign(delta=0.75 * prior["delta"] + 0.25 * prior["delta"].mean(("chain", "draw")))
-    half = posterior.sizes["draw"] // 2
-    chains = [posterior.isel(draw=part).drop_vars(("chain", "draw")) for part in (slice(half), slice(half, 2 * half))]
-    check = calibration.Check("R-hat", 1.0, 1.01, True, "", "")
-    tree = xr.DataTree.from_dict({"posterior": xr.concat(chains, "chain"), "prior": prior})
-    tree.attrs["gate"] = json.dumps([check.__dict__])
-    return calibration.Calibration(tree, calibration.Gate((check,)), prior_only=False)
-
-
 @pytest.mark.filterwarnings("ignore:invalid value:RuntimeWarning:arviz_stats")  # R-hat of an element that is fixed
 def test_a_study_with_records(
     recorded: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(calibration, "calibrate", _calibrated_from_priors)
+    monkeypatch.setattr(calibration, "calibrate", calibrated_from_priors)
     assert said(capsys, "check", recorded)[::2] == (0, "")
     status, _, err = said(capsys, "run", recorded)
     assert status == 0, err
@@ -303,7 +273,7 @@ def test_warnings_on_the_way_are_shown_and_kept(
 ) -> None:
     def warned(*positional: object, **named: object) -> calibration.Calibration:
         warnings.warn("the draws are few", RiskModelWarning, stacklevel=2)
-        return _calibrated_from_priors(*positional, **named)
+        return calibrated_from_priors(*positional, **named)
 
     monkeypatch.setattr(calibration, "calibrate", warned)
     status, _, err = said(capsys, "run", recorded)

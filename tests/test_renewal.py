@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
+from riskmodel import renewal
 from riskmodel.renewal import (
     convolved,
     lag_mass,
@@ -142,3 +143,19 @@ def test_patching_averages_over_the_day_of_the_first_patch():
     exact = integrate.quad(lambda t: (1 - abs(t - 3)) * worth_of_patches(np.array([t]), 0.95, 6, 2)[0], 2, 4,
                            points=[3.0], limit=200)[0]  # fmt: skip
     assert patches[3] == pytest.approx(exact, rel=0.01)
+
+
+def test_years_lived_until_a_year_add_up_to_it():
+    """One overlay is in service at any time: the identity behind what is left of renewed overlays; Weibull lives."""
+    mass = lumped(np.exp(-np.log(2.0) * ((np.arange(70) + 0.5) / np.array([12.0, 25.0])[:, None]) ** 2.5))
+    laid, lived = placements(mass), outlived(mass)
+    for year in (1, 30, 60):
+        total = (laid[:, : year + 1] * lived[:, year::-1]).sum(axis=1)
+        np.testing.assert_allclose(total, year, rtol=1e-12)
+
+
+def test_blocks_of_lives_do_not_matter(monkeypatch):
+    mass = np.random.default_rng(1).dirichlet(np.ones(30), size=(3, 4))
+    whole = placements(mass)
+    monkeypatch.setattr(renewal, "BLOCK", 5)
+    np.testing.assert_array_equal(placements(mass), whole)

@@ -13,11 +13,13 @@ from riskmodel import decisiontables as of
 from riskmodel.assurance import ages_outlived, assured_table, assured_words, prior_weight
 from riskmodel.decide import decide
 from riskmodel.fates import with_fate_check
+from riskmodel.levels import levels_table
 from riskmodel.measures import CURRENT_PRACTICE, Portfolio, all_portfolios
 from riskmodel.policy import Level
-from riskmodel.robustness import _crossings, levels_table, log_priors, robustness_table, smoothed_weights
+from riskmodel.robustness import _crossings, log_priors, robustness_table, smoothed_weights
 from riskmodel.schema import check
 from riskmodel.simulate import simulate
+from riskmodel.splits import share_table
 
 LEVELS = (
     Level("prompt_sawing", "nothing", 0.0, 0.0),
@@ -69,6 +71,26 @@ def test_acceptability_sums_to_one_and_the_frontier_rises(weighed):
     assert list(dict.fromkeys(stated["payment_per_section_year"])) == [1.0, 5.0]
 
 
+def test_payments_end_where_reconstructing_buys_years_for_less(weighed):
+    """A reconstruction at 130 a square metre lasts about 33 years: five times a year of it is the dearest payment."""
+    year = of.reconstruction_year(weighed.decision)
+    area = weighed.decision.result.attrs["mean_area"]
+    assert year == pytest.approx(130 * np.exp(0.02) * area / 32.5, rel=0.1)
+    grid = of.payments(weighed.decision)
+    assert grid[0] == 0.0
+    assert grid[-1] <= of.MOST_TIMES * year * (1 + 1e-12)
+    # an option that costs and gains next to nothing moves the end no further than that
+    useless = case(count=20, draws=20)
+    useless.posterior["delta"] = 1e-6 * useless.posterior["delta"]
+    decision = decide(useless.posterior, useless.programme, useless.priors, portfolios=PORTFOLIOS[:4], seed=7,
+                      policy=policy())  # fmt: skip
+    found = of.gains(decision)
+    price = found["extra_first_cost"].mean(axis=0)[1:] / np.abs(found["years_gained"].mean(axis=0)[1:])
+    assert price.max() > 100 * of.MOST_TIMES * of.reconstruction_year(decision)
+    assert of.payments(decision)[-1] <= of.MOST_TIMES * of.reconstruction_year(decision) * (1 + 1e-12)
+    assert list(of.payments(decision, (3.0, 1e9))) == [3.0, 1e9]
+
+
 def test_types_average_to_the_programme(weighed):
     table = of.type_table(weighed.decision).set_index("portfolio")
     for name in ("prompt_sawing", "pre_survey"):
@@ -76,21 +98,71 @@ def test_types_average_to_the_programme(weighed):
         assert table.loc[name, "saving_mean"] == pytest.approx(expected, rel=1e-3, abs=1.0)
 
 
+def test_lives_beside_money_count_by_area_where_the_study_says_so(weighed):
+    """Years gained and failures averted are those of the simulation by area; money stays as it is."""
+    c = case(count=15, draws=40)
+    c.programme["area"] = ("section", np.geomspace(500.0, 50_000.0, 15))
+    settings = {"portfolios": PORTFOLIOS[:4], "seed": 7}
+    alike = decide(c.posterior, c.programme, c.priors, policy=policy(), **settings)
+    by_area = decide(c.posterior, c.programme, c.priors, policy=policy(), weight_by_area=True, **settings)
+    simulation = simulate(c.posterior, c.programme, c.priors, samples=40, weight_by_area=True, **settings)
+    for name in ("net_benefit", "first_cost", "present_value", "net_benefit_by_type"):
+        np.testing.assert_array_equal(by_area.result[name], alike.result[name])
+    for name, quantity, sign in (
+        ("years_gained", "life_gain", 1.0),
+        ("averted_per_100", "early_failure_probability", -100),
+    ):
+        found = of.gains(by_area)[name].mean(axis=0)
+        value = sign * simulation["value"].sel(portfolio=by_area.names, quantity=quantity).mean("sample").values
+        np.testing.assert_allclose(found, value - value[0], atol=2e-3)
+    assert not np.allclose(by_area.result["section_years"], alike.result["section_years"], rtol=1e-3)
+    assert set(of.frontier_table(by_area)["weighting"]) == {"lives by area"}
+    assert set(of.frontier_table(alike)["weighting"]) == {"sections alike"}
+    one_type = of.type_table(by_area)
+    assert one_type["years_gained_mean"].to_numpy() == pytest.approx(of.gains(by_area)["years_gained"].mean(axis=0)[1:])
+
+
 def test_shares_add_up_to_the_gain(weighed):
-    table = of.share_table(weighed.decision, PORTFOLIOS)
+    table = share_table(weighed.decision, PORTFOLIOS)
     whole = " + ".join(MEASURES)
     saving = table[(table["portfolio"] == whole) & (table["quantity"] == "saving")]
     expected = weighed.decision.net_benefit[:, weighed.decision.names.index(whole)].mean()
     assert list(saving["measure"]) == list(MEASURES)
     assert saving["mean"].sum() == pytest.approx(expected)
-    assert of.share_table(weighed.decision, PORTFOLIOS[-1:]).empty
+    alone = share_table(weighed.decision, PORTFOLIOS[2:3])
+    assert alone.empty
+    assert list(alone) == list(table)
+
+
+def test_parts_that_nobody_asked_for_are_weighed(weighed):
+    """The split of one named portfolio is that of all combinations, and one over six measures says why it has none."""
+    few = decide(weighed.posterior, weighed.programme, weighed.priors, portfolios=PORTFOLIOS[-1:], seed=7,
+                 policy=weighed.policy)  # fmt: skip
+    found, every = share_table(few, PORTFOLIOS[-1:], workers=2), share_table(weighed.decision, PORTFOLIOS)
+    every = every[every["portfolio"] == PORTFOLIOS[-1].name].reset_index(drop=True)
+    for column in ("mean", "lower", "upper"):
+        np.testing.assert_allclose(found[column], every[column], rtol=1e-4, atol=0.05)
+    assert set(found["note"]) == {""}
+    many = Portfolio("many", tuple("abcdefg"))
+    noted = share_table(few, [*PORTFOLIOS[-1:], many])
+    assert list(noted["note"])[-1].startswith("not split: more than 6 measures")
+
+
+def test_parts_keep_their_rules_on_where(weighed):
+    """A measure that a rule leaves on no road has no share; the other has the whole gain."""
+    nowhere = Portfolio("ruled", MEASURES[1:], {MEASURES[1]: {"section": ("none of them",)}})
+    decision = decide(weighed.posterior, weighed.programme, weighed.priors, portfolios=[nowhere], seed=7,
+                      policy=weighed.policy)  # fmt: skip
+    table = share_table(decision, [nowhere]).set_index(["quantity", "measure"])
+    gain = decision.net_benefit[:, 1].mean()
+    assert table.loc[("saving", MEASURES[1]), "mean"] == pytest.approx(0.0, abs=0.01)
+    assert table.loc[("saving", MEASURES[2]), "mean"] == pytest.approx(gain, abs=0.01)
 
 
 def test_the_best_set_under_a_budget(weighed):
     cost = of.gains(weighed.decision)["extra_first_cost"].mean(axis=0) * 40
     assert of.affordable_portfolio(weighed.decision, float(cost.max())) == weighed.ranking["portfolio"].iloc[0]
-    with pytest.raises(ValueError, match="below every option; the cheapest costs"):
-        of.affordable_portfolio(weighed.decision, 0.5 * float(cost[1:].min()))
+    assert of.affordable_portfolio(weighed.decision, 0.5 * float(cost[1:].min())) == CURRENT_PRACTICE
 
 
 # ----------------------------------------------------------------------------------- robustness

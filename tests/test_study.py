@@ -260,7 +260,7 @@ def test_a_folder_without_a_study(tmp_path: Path) -> None:
         ("[programme]\nsource = 'planned.csv'", "`programme.source`: the file exists"),
         ("[programme]\nscore_shift = { workmanship = 9 }", "`programme.score_shift`: a number from -5 to 5"),
         ("[priors]\ndirectory = 'nowhere'", "`priors.directory`: the folder exists"),
-        ("[portfolios]\nmeasures = ['a','b','c','d','e','f','g']", "a list of 1 to 6 entries"),
+        ("[portfolios]\nmeasures = ['a','b','c','d','e','f','g']", "sets of more than 6 measures are searched"),
         ("portfolio = 3", "portfolios stand in double brackets"),
         ("study = 3", "`study`: a table is expected.*Begin it with a line"),
         ("columns = 3", "`columns`: a table is expected"),

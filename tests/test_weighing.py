@@ -8,9 +8,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 import xarray as xr
-from runs import FEW, WEIGHED, files_of, write_study
+from runs import FEW, WEIGHED, files_of, said, write_study
 
-from riskmodel import pipeline
+from riskmodel import calibrate, pipeline
 from riskmodel.advice import Advice, advice_lines, worded_money
 from riskmodel.errors import StudyError
 from riskmodel.preview import preview
@@ -85,7 +85,12 @@ def test_without_the_table_its_files_go(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "match"),
     [
-        (MONEY + "budget = 1\n", "`decision.budget`: the budget allows some portfolio; got '1'.*the cheapest costs"),
+        (
+            MONEY + "budget = 1\n",
+            "`decision.budget`: the budget allows some portfolio; got '1'.*the cheapest option, prompt_sawing",
+        ),
+        (MONEY + "replaces = { sawing = ['overlay_area'] }", "no prior file knows the measure; got 'sawing'"),
+        (MONEY + "numbers = { cor = 4 }", "a number a lane-mile belongs to a price; got 'cor'.*Write core"),
         (MONEY + 'overlay = ["overlay_are"]\n', "no prior file has a .cost. table of that name.*Write overlay_area"),
         (MONEY.replace("2024", "2023"), "prices are of the year 2023.*'2024'.*price_index"),
     ],
@@ -95,6 +100,26 @@ def test_faults_leave_nothing_behind(tmp_path: Path, text: str, match: str) -> N
     with pytest.raises(StudyError, match=f"(?s){match}"):
         run(folder)
     assert not (folder / "results").exists()
+
+
+def test_a_budget_below_every_option_is_refused_before_anything_is_calibrated(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(*positional: object, **named: object) -> None:
+        raise AssertionError("it was calibrated")
+
+    monkeypatch.setattr(calibrate, "calibrate", never)
+    folder = write_study(tmp_path / "s", FEW + MONEY + "budget = 100\n")
+    for name in ("check", "run"):
+        status, out, err = said(capsys, name, folder)
+        assert (status, out) == (2, "")
+        for words in ("study.toml", "`decision.budget`", "got '100'", "prompt_sawing, is expected to cost", "Raise it"):
+            assert words in " ".join(err.split())
+    assert [file.name for file in folder.iterdir()] == ["study.toml"]
+    write_study(folder, FEW + MONEY + "budget = 1e9\n")
+    status, out, _ = said(capsys, "check", folder)
+    assert status == 0
+    assert "the budget allows 3 of 3." in " ".join(out.split())
 
 
 def test_check_shows_prices_of_a_square_yard(tmp_path: Path) -> None:
@@ -148,7 +173,7 @@ def advice(**changes: object) -> Advice:
         "assured": "90 of 100 sections outlive 5 years",
         "attrs": {"currency": "USD", "price_year": 2024, "analysis_period": 50, "discount_rate": 0.03, "sections": 10,
                   "mean_area": 8361.2736, "horizon": 60, "follow_up": "reconstruct", "area_missing": 2,
-                  "thickness_missing": 0},
+                  "thickness_missing": 0, "weighting": "sections alike"},
         "monte_carlo": 0.004,
         "fates": 1.2,
         "replaces": {"saw": ("guess",)},
@@ -178,6 +203,14 @@ def test_the_advice_in_words() -> None:
         "taken as the mean of the others or as typical: area of 2 sections",
     ):
         assert words in text
+
+
+def test_the_advice_says_how_sections_count() -> None:
+    attrs = {**advice().attrs, "weighting": "lives by area"}
+    text = " ".join(" ".join(advice_lines(advice(attrs=attrs))).split())
+    assert "early failures of 100 units of area" in text
+    assert "In money each counts once" in text
+    assert "In money each counts once" not in " ".join(advice_lines(advice()))
 
 
 def test_where_nothing_pays_the_advice_says_so() -> None:

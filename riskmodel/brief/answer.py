@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ..advice import threshold_words
 from ..measures import CURRENT_PRACTICE
 from .life import shown_first
 from .material import Material, Row, rows_of
@@ -216,6 +217,7 @@ def _overturned(material: Material, chosen: Recommendation) -> Iterator[str]:
     yield f"{len(changed)} of {int(asked.sum())} changes tried put another one first (section 3 lists them)."
     for row in rows_of(changed.head(MOST_REASONS)):
         yield f"{_capital(str(row['kind']))}, {_to(material, row)}."
+    yield threshold_words(table, material.words)
     for row in rows_of(table[table["kind"] == "switching value"].head(MOST_REASONS)):
         yield f"The first place changes at {_to(material, row)}."
     possible = ~(table["setting"].str.contains(NO_PRICE) & table["setting"].str.contains(NO_EFFECT))

@@ -112,10 +112,14 @@ def _ranking(material: Material, ranking: pd.DataFrame) -> Table:
         ]
         for row in rows_of(ranking)
     ]
+    searched = " The sets come from a search, since the measures have too many to try all." * (
+        material.table("search") is not None
+    )
     caption = (
         f"Every portfolio against current practice, money in {money}: mean (90 % interval), greatest expected saving "
         "first. Saving counts everything over the analysis period, in present value. The last column is a ledger of "
-        "its own, first cost against years gained; the two are never added. A button in a head sorts by that column."
+        f"its own, first cost against years gained; the two are never added.{searched} A button in a head sorts by "
+        "that column."
     )
     return table("ranking-table", caption, heads, rows, texts=(0, 8), sortable=True)
 

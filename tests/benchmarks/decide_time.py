@@ -7,9 +7,9 @@ import time
 from pathlib import Path
 
 from riskmodel.decide import decide
+from riskmodel.desk import Desk
 from riskmodel.policy import FOLLOW_UPS
 from riskmodel.priordraws import prior_draws
-from riskmodel.stages import Desk
 from riskmodel.study import read_study
 
 DEMO = Path(__file__).resolve().parents[2] / "studies" / "skelderay"
