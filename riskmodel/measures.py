@@ -371,13 +371,20 @@ class Requirements:
         for k in range(len(names)):
             # an empty cell where the measure cannot be required means that it was not
             required[np.isnan(required[:, k]) & ~_applicable(priors, k)[types], k] = 0.0
-        forced = np.zeros(shape, bool)
-        if portfolio is not None:
-            for k, measure in enumerate(priors.measures):
-                forced[:, k] = required_by(portfolio, sections, measure)
-        banned = portfolio is not None and portfolio.name == NO_MEASURES
         rate = recorded_rates(sections, priors, required)
-        return cls(required, verified, randomised, forced, banned, rate, types)
+        bare = cls(required, verified, randomised, np.zeros(shape, bool), False, rate, types)
+        return bare if portfolio is None else bare.under(portfolio, sections, priors)
+
+    def under(self, portfolio: Portfolio, sections: xr.Dataset, priors: PriorSet) -> Requirements:
+        """The same records with what a portfolio adds."""
+        columns = [required_by(portfolio, sections, measure) for measure in priors.measures]
+        forced = np.stack(columns, axis=1) if columns else np.zeros_like(self.forced)
+        return replace(self, forced=forced, banned=portfolio.name == NO_MEASURES)
+
+    def take(self, piece: slice) -> Requirements:
+        """The same for some of the sections."""
+        parts = {n: getattr(self, n)[piece] for n in ("required", "verified", "randomised", "forced", "types")}
+        return replace(self, **parts)
 
 
 def recorded_rates(sections: xr.Dataset, priors: PriorSet, required: np.ndarray) -> np.ndarray:
