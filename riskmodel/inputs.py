@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
 from .hazard import Root
-from .measures import Mixture, Portfolio, Requirements, build_mixture, roots_of, type_index
+from .measures import Mixture, Portfolio, Requirements, build_mixture, relevant_measures, roots_of, type_index
 from .priors import Driver, PriorSet
 from .quality import SCORED_ROOTS, scores
 
-__all__ = ["Facts", "Inputs", "Levels", "levels_of"]
+__all__ = ["Facts", "Inputs", "Levels", "inputs_under", "levels_of"]
 
 Levels = Mapping[str, tuple[str, ...]]
 
@@ -99,11 +99,6 @@ class Facts:
             self.score_variance[piece],
         )
 
-    def under(self, asked: Requirements, priors: PriorSet) -> Inputs:
-        """With the states that the requirements leave possible."""
-        mixtures = tuple(build_mixture(asked, priors, root) for root in self.roots)
-        return Inputs(**vars(self), mixtures=mixtures, wear=build_mixture(asked, priors, None))
-
 
 @dataclass(frozen=True)
 class Inputs(Facts):
@@ -131,7 +126,30 @@ class Inputs(Facts):
     ) -> Inputs:
         """Take the constants from a `sections` or programme Dataset."""
         facts = Facts.from_table(sections, priors, levels, score_shift=score_shift)
-        return facts.under(Requirements.of(sections, priors, portfolio), priors)
+        return inputs_under(facts, [Requirements.of(sections, priors, portfolio)], priors)[0]
+
+
+def inputs_under(facts: Facts, asked: Sequence[Requirements], priors: PriorSet) -> list[Inputs]:
+    """Constants under each of several requirements; what they have in common is built once and shared.
+
+    Parameters
+    ----------
+    facts : Facts
+    asked : sequence of Requirements
+        Of the same sections, under one portfolio each.
+    """
+    roots: tuple[Root | None, ...] = (*facts.roots, None)
+    built: dict[tuple[int, bool, bytes], Mixture] = {}
+    out = []
+    for one in asked:
+        mixtures = []
+        for r, root in enumerate(roots):
+            key = (r, one.banned, one.forced[:, relevant_measures(priors, root)].tobytes())
+            if key not in built:
+                built[key] = build_mixture(one, priors, root)
+            mixtures.append(built[key])
+        out.append(Inputs(**vars(facts), mixtures=tuple(mixtures[:-1]), wear=mixtures[-1]))
+    return out
 
 
 def _decades(sections: xr.Dataset, priors: PriorSet) -> np.ndarray:

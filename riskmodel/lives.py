@@ -19,7 +19,7 @@ from .measures import Mixture, deltas_of
 from .priors import PriorSet
 from .streams import stream
 
-__all__ = ["Draws", "GroupTerms", "RootLife", "Terms", "group_terms", "root_life", "wear_survival"]
+__all__ = ["Draws", "GroupTerms", "RootLife", "Terms", "group_terms", "root_life", "root_parts", "wear_survival"]
 
 Terms = Mapping[str, np.ndarray]
 
@@ -139,18 +139,6 @@ class RootLife:
         """Survival of the root's mechanisms, shape (section, age)."""
         return self.flat @ self.products(ages)
 
-    def without(self, ages: np.ndarray) -> np.ndarray:
-        """Survival with each subset of the root's mechanisms removed, shape (removed subset, section, age)."""
-        patterns, subsets = self.moments.shape[1:]
-        products = self.products(ages).reshape(patterns, subsets, len(ages))
-        numbers = np.arange(subsets)
-        out = []
-        for removed in numbers:
-            kept = (numbers & removed) == 0
-            flat = self.moments[:, :, kept].reshape(len(self.moments), -1)
-            out.append(flat @ products[:, kept].reshape(-1, len(ages)))
-        return np.stack(out)
-
     def increments(self, edges: np.ndarray) -> np.ndarray:
         """P(mechanism strikes in each cell, others of the root not before), (mechanism, section, cell).
 
@@ -186,9 +174,15 @@ def root_life(draws: Draws, s: int, priors: PriorSet, inputs: Inputs, r: int, te
     pi *= inputs.applies[mixture.section][:, None, members]
     products = subset_products([pi[:, :, m] for m in range(len(members))], np.ones_like(pi[:, :, 0]))
     rows = np.stack([product @ w for product in products], axis=1) * subset_signs(len(members))
-    rows *= row_probability(draws, s, mixture)[:, None]
+    return root_parts(draws, s, priors, mixture, rows, members, inputs.sections)
+
+
+def root_parts(
+    draws: Draws, s: int, priors: PriorSet, mixture: Mixture, rows: np.ndarray, members: list[int], sections: int
+) -> RootLife:
+    """One root from the signed moments of the rows of its mixture, (row, subset)."""
     return RootLife(
-        _by_section(rows, mixture, inputs.sections),
+        _by_section(rows * row_probability(draws, s, mixture)[:, None], mixture, sections),
         draws["age_median"][s][members],
         draws["age_shape"][s][members],
         _speed(draws, s, priors, mixture, members),

@@ -12,6 +12,7 @@ from generator import Generator, truth_of
 from scipy.special import expit
 
 from riskmodel import schema
+from riskmodel.closedform import ClosedForm, incidences
 from riskmodel.condition import Condition
 from riskmodel.inputs import Inputs
 from riskmodel.lifetable import cumulative_incidence
@@ -20,8 +21,8 @@ from riskmodel.measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio, all_por
 from riskmodel.montecarlo import draw_lives
 from riskmodel.priordraws import prior_draws
 from riskmodel.simulate import (
+    age_grid,
     cause_table,
-    incidences,
     portfolio_table,
     programme_from_records,
     programme_from_table,
@@ -242,14 +243,13 @@ def test_the_neglected_link_between_roots_is_small():
 
 
 def _early(draws, programme, p, result):
-    from riskmodel.simulate import _Plan, age_grid
-
     portfolio = Portfolio("internal_curing", ("internal_curing",))
     forced = programme.assign(required=programme["required"].fillna(0.0))
-    plan = _Plan(draws, forced, p, (Portfolio(CURRENT_PRACTICE, reference=True), portfolio), 1, 7, None, False)
-    grid = age_grid(60.0)
+    form = ClosedForm(draws, forced, p, (Portfolio(CURRENT_PRACTICE, reference=True), portfolio), seed=1)
+    block, grid = form.block(slice(0, form.sections)), age_grid(60.0)
     at = int(np.searchsorted(grid, 10.0))
-    return np.array([1.0 - plan.at(s, grid).programme_survival()[1, at] for s in range(draws.count)])
+    states = (block.at(s, grid) for s in range(draws.count))
+    return np.array([1.0 - state.programme_survival()[1, at] / state.weight.sum() for state in states])
 
 
 def test_late_entry_weights_undo_survivorship():
