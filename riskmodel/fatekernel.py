@@ -182,7 +182,9 @@ def _common(
 
 @inlined
 def _margins(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: int, score: int) -> None:
-    """Log-odds of susceptibility without measures less the log-odds of the uniform."""
+    """Log-odds of susceptibility without measures less the log-odds of the uniform; with the most that measures
+    can add, in CHANCE.
+    """
     _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.mechanism[m])
     for c in range(LANES):
         w[MARGIN, c] = w[COMMON, c] + laws.intercept[s, m, roads.type[start + c]]
@@ -195,16 +197,18 @@ def _margins(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: in
             w[MARGIN, c] -= laws.score_effect[s, m] * w[SCORE + score, c]
     for c in range(LANES):
         w[MARGIN, c] -= log(w[CHANCE, c] / (1.0 - w[CHANCE, c]))
+    for c in range(LANES):
+        reach = w[MARGIN, c] + laws.slack[s, m, roads.type[start + c]]
+        w[CHANCE, c] = reach if roads.applies[m, start + c] else -1.0
 
 
 @inlined
 def _strike(w: Any, marks: Any, lives: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: int) -> None:
     """Shorten the lives of the sections that are susceptible to mechanism `m`."""
     for c in range(LANES):
-        kind = roads.type[start + c]
-        margin = w[MARGIN, c]
-        if margin + laws.slack[s, m, kind] <= 0.0 or not roads.applies[m, start + c]:
+        if w[CHANCE, c] <= 0.0:
             continue
+        kind, margin = roads.type[start + c], w[MARGIN, c]
         age = exp(laws.log_median[s, m] + laws.power[s, m] * log(-log(w[OTHER, c]) / LN2))
         acting, last = keys.acting[m, kind], np.int64(-1)
         found = np.inf
