@@ -22,7 +22,7 @@ LANES = 64
 @cells
 def _moments(centre: Any, level: Any, sd: Any, slope: Any, applies: Any, x: Any, weight: Any, out: Any) -> None:
     rows, members = centre.shape[1], centre.shape[0]
-    product = np.empty((out.shape[0], LANES))
+    product, chance = np.empty((out.shape[0], LANES)), np.zeros(LANES)
     for start in range(0, rows, LANES):
         here = min(LANES, rows - start)
         for q in range(x.shape[0]):
@@ -33,9 +33,10 @@ def _moments(centre: Any, level: Any, sd: Any, slope: Any, applies: Any, x: Any,
                 for c in range(here):
                     row = start + c
                     odds = exp(slope[m] * (level[row] + sd[row] * x[q]) - centre[m, row])
-                    chance = applies[m, row] / (1.0 + odds)
-                    for a in range(size):
-                        product[size + a, c] = -product[a, c] * chance
+                    chance[c] = -applies[m, row] / (1.0 + odds)
+                for a in range(size):
+                    for c in range(LANES):
+                        product[size + a, c] = product[a, c] * chance[c]
                 size *= 2
             for a in range(size):
                 for c in range(here):
@@ -44,17 +45,19 @@ def _moments(centre: Any, level: Any, sd: Any, slope: Any, applies: Any, x: Any,
 
 @cells
 def _weighted_products(factors: Any, picks: Any, weight: Any, out: Any) -> None:
-    product = np.empty(factors.shape[2])
-    for p in range(picks.shape[0]):
-        for i in range(factors.shape[1]):
-            for a in range(product.size):
-                product[a] = weight[i] * factors[picks[p, 0], i, a]
-            for f in range(1, picks.shape[1]):
-                one = factors[picks[p, f], i]
-                for a in range(product.size):
-                    product[a] *= one[a]
-            for a in range(product.size):
-                out[p, a] += product[a]
+    product, ages, last = np.empty(factors.shape[2]), factors.shape[2], picks.shape[1] - 1
+    for i in range(factors.shape[1]):
+        # portfolios inside, so that a section's factors stay in the processor's cache
+        for p in range(picks.shape[0]):
+            for a in range(ages):
+                product[a] = weight[i]
+            for f in range(last):
+                n = picks[p, f]
+                for a in range(ages):
+                    product[a] *= factors[n, i, a]
+            n = picks[p, last]
+            for a in range(ages):
+                out[p, a] += product[a] * factors[n, i, a]
 
 
 @cache

@@ -177,7 +177,9 @@ def measure(sections: int, draws_count: int, workers: int, *, whole: bool) -> di
     shared = uniforms_of(priors, programme)
     for name, generator in (("PCG64", np.random.PCG64(1)), ("Philox", np.random.Philox(1))):
         out[f"times bare {name}"] = len(portfolios) / rate / bare_seconds(generator, shared)
-    out["plain loop M lives/s"] = 1e-6 / naive_seconds(programme, priors, portfolios, two if draws_count < 20 else draws)
+    out["plain loop M lives/s"] = 1e-6 / naive_seconds(
+        programme, priors, portfolios, two if draws_count < 20 else draws
+    )
     if whole:
         out.update(simulated(posterior, programme, priors, portfolios, workers))
     out["peak MB"] = peak_mb()
