@@ -19,7 +19,7 @@ from pathlib import Path
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
-from bench_likelihood import peak_mb, study_of
+from bench_likelihood import study_of
 from scipy import stats
 
 SIZES = (416, 4_160, 41_600)
@@ -109,14 +109,18 @@ def naive_seconds(programme, priors, portfolios, draws) -> float:
     from riskmodel.montecarlo import draw_lives
     from riskmodel.streams import uniforms
 
-    some = type(draws)({n: v[:NAIVE_DRAWS] for n, v in draws.values.items()}, draws.coords, NAIVE_DRAWS)
+    count = min(NAIVE_DRAWS, draws.count)
+    some = type(draws)({n: v[:count] for n, v in draws.values.items()}, draws.coords, count)
     part = programme.isel(section=slice(PIECE))
     terms, names, rng = group_terms(some, part, priors, 1), part["section"].values.astype(str), np.random.default_rng(1)
-    same = naive_lives(some, part, priors, portfolios, terms,
-                       lambda purpose, width: uniforms(1, purpose, names, NAIVE_DRAWS, width).reshape(len(names), -1, width))  # fmt: skip
+
+    def streamed(purpose: str, width: int) -> np.ndarray:
+        return uniforms(1, purpose, names, count, width).reshape(len(names), -1, width)
+
+    same = naive_lives(some, part, priors, portfolios, terms, streamed)
     np.testing.assert_allclose(draw_lives(some, part, priors, portfolios, seed=1), same, rtol=1e-6)
     start = time.process_time()
-    naive_lives(some, part, priors, portfolios, terms, lambda _, width: rng.random((len(names), NAIVE_DRAWS, width)))
+    naive_lives(some, part, priors, portfolios, terms, lambda _, width: rng.random((len(names), count, width)))
     return (time.process_time() - start) / same.size
 
 
@@ -135,6 +139,18 @@ def bare_seconds(generator, count: int) -> float:
         rng.random(out=out)
         best = min(best, time.process_time() - start)
     return best / out.size * count
+
+
+def resident(field: str) -> float:
+    """Resident memory now (`VmRSS`) or at its peak (`VmHWM`), MB (Linux)."""
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return next(float(line.split()[1]) for line in lines if line.startswith(field)) / 1024
+
+
+def forget_peak() -> float:
+    """Begin a new peak (Linux: 5 written to clear_refs); the memory resident now, MB."""
+    Path("/proc/self/clear_refs").write_text("5")
+    return resident("VmRSS")
 
 
 def best_seconds(run, times: int) -> float:
@@ -159,8 +175,10 @@ def measure(sections: int, draws_count: int, workers: int, *, whole: bool) -> di
     number = draws_count * sections * len(portfolios)
     fates = Fates(draws, programme, priors, portfolios, seed=1)
     tally = Tally.empty(draws.count, len(portfolios), [10.0])
-    before = peak_mb()
     weight = np.ones((draws.count, 1024))
+    for array in (tally.cells, tally.below):
+        array.fill(0.0)  # memory is counted once it is touched
+    before = forget_peak()
 
     def sums() -> None:
         for piece in fates.pieces(1024):
@@ -169,7 +187,8 @@ def measure(sections: int, draws_count: int, workers: int, *, whole: bool) -> di
     begun = time.perf_counter()
     seconds = best_seconds(sums, 5 if sections < 1000 else 1)
     out["summed wall s"], out["summed M lives/s"] = time.perf_counter() - begun, number / seconds / 1e6
-    out["memory beyond programme and sums MB"] = peak_mb() - before
+    out["sums MB"] = tally.cells.nbytes / 2**20
+    out["memory while summing MB"] = resident("VmHWM") - before
     part = programme.isel(section=slice(min(sections, 4096)))
     seconds = best_seconds(lambda: draw_lives(draws, part, priors, portfolios, seed=1), 5)
     rate = draws_count * part.sizes["section"] * len(portfolios) / seconds
@@ -177,12 +196,9 @@ def measure(sections: int, draws_count: int, workers: int, *, whole: bool) -> di
     shared = uniforms_of(priors, programme)
     for name, generator in (("PCG64", np.random.PCG64(1)), ("Philox", np.random.Philox(1))):
         out[f"times bare {name}"] = len(portfolios) / rate / bare_seconds(generator, shared)
-    out["plain loop M lives/s"] = 1e-6 / naive_seconds(
-        programme, priors, portfolios, two if draws_count < 20 else draws
-    )
+    out["plain loop M lives/s"] = 1e-6 / naive_seconds(programme, priors, portfolios, draws)
     if whole:
         out.update(simulated(posterior, programme, priors, portfolios, workers))
-    out["peak MB"] = peak_mb()
     return out
 
 
@@ -190,11 +206,13 @@ def simulated(posterior, programme, priors, portfolios, workers: int) -> dict[st
     """The whole simulation, closed form included."""
     from riskmodel.simulate import simulate
 
+    before = forget_peak()
     wall, cpu = time.perf_counter(), time.process_time()
     simulate(posterior, programme, priors, portfolios=portfolios, seed=1, samples=10**6, workers=workers)
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
     rows = posterior.sizes["chain"] * posterior.sizes["draw"] * programme.sizes["section"]
-    return {"simulate wall s": wall, "simulate us/draw and section": cpu / rows * 1e6}
+    memory = resident("VmHWM") - before
+    return {"simulate wall s": wall, "simulate us/draw and section": cpu / rows * 1e6, "simulate MB": memory}
 
 
 def main(arguments: list[str]) -> int:
