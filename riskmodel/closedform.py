@@ -6,14 +6,15 @@ sections are left unnormalised, with the weights, so that blocks add up.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import xarray as xr
 
-from .closedkernel import moments_of, weighted_products
+from .closedsums import Kernels, plain_kernels
 from .hazard import gauss_hermite
 from .inputs import Facts, Inputs, inputs_under
 from .lives import Draws, GroupTerms, RootLife, delta_members, root_parts, section_log_odds, wear_survival
@@ -22,11 +23,17 @@ from .priors import PriorSet
 from .shares import Taken, fair_shares
 from .survivals import Rows
 
-__all__ = ["BLOCK", "Block", "ClosedForm", "Losses", "State", "incidences"]
+__all__ = ["BLOCK", "Block", "ClosedForm", "Losses", "State", "Sums", "age_grid", "incidences"]
 
 BLOCK = 1024
 """Sections worked at a time. Fixed, since a matrix product rounds by its size."""
 CAUSE_CELLS = 20
+
+
+def age_grid(horizon: float) -> np.ndarray:
+    """Ages of the closed form, years: half years to the horizon, then geometric to 400."""
+    fine = np.arange(0.0, horizon + 0.25, 0.5)
+    return np.concatenate([fine, np.geomspace(fine[-1], max(400.0, 4 * horizon), 48)[1:]])
 
 
 class ClosedForm:
@@ -44,6 +51,8 @@ class ClosedForm:
         Score nodes.
     score_shift : mapping of root to float, optional
     weight_by_area : bool
+    compiled : bool
+        Sums by `closedkernel`; False for a few sections, where loading a compiler takes longer than the sums.
     """
 
     def __init__(
@@ -57,7 +66,9 @@ class ClosedForm:
         nodes: int = 7,
         score_shift: Mapping[str, float] | None = None,
         weight_by_area: bool = False,
+        compiled: bool = True,
     ):
+        self.kernels = _kernels(compiled=compiled)
         self.draws, self.priors, self.nodes = draws, priors, nodes
         self.names = [p.name for p in portfolios]
         self.current = self.names.index(CURRENT_PRACTICE)
@@ -81,6 +92,14 @@ class ClosedForm:
         """Constants of some sections."""
         inputs = inputs_under(self.facts.take(piece), [asked.take(piece) for asked in self.asked], self.priors)
         return Block(self, piece, inputs, self.terms.at(piece))
+
+
+def _kernels(*, compiled: bool) -> Kernels:
+    if not compiled:
+        return plain_kernels()
+    from .closedkernel import compiled_kernels
+
+    return compiled_kernels()
 
 
 def _areas(programme: xr.Dataset) -> np.ndarray:
@@ -140,7 +159,7 @@ class Block:
         if rows.shift.any():
             level = level + rows.shift @ draws["score_shift_size"][s]
         x, weight = gauss_hermite(form.nodes) if sd.any() else (np.zeros(1), np.ones(1))
-        moments = moments_of(
+        moments = form.kernels.moments(
             eta.T, level, sd[rows.section], draws["score_effect"][s][members],
             inputs.applies[rows.section][:, members].T, x, weight,
         )  # fmt: skip
@@ -199,7 +218,7 @@ class State:
 
     def programme_survival(self) -> np.ndarray:
         """Weighted sum of the survivals, (portfolio, age)."""
-        return weighted_products(self.factors, self.block.picks, self.weight)
+        return self.block.form.kernels.products(self.factors, self.block.picks, self.weight)
 
     def wear_out_survival(self) -> np.ndarray:
         """The same roads under current practice with every susceptibility set to 0, (age,)."""
@@ -296,3 +315,82 @@ class Losses:
             "loss_name": (("loss",), np.array(["restricted_mean_age", "early_failure_probability"])),
             "source_name": (("source",), np.array(names, dtype=str)),
         }
+
+
+# ------------------------------------------------------------------------- sums over sections
+
+
+@dataclass
+class Sums:
+    """Weighted sums over sections, draw by draw; properties divide by the weights.
+
+    Parameters
+    ----------
+    grid : ndarray (age,), years
+    early_age : float, years
+    references : list of int
+        Portfolios whose early failures are told by cause.
+    total : ndarray (sample,)
+    alive : ndarray (sample, portfolio, age)
+    wearing : ndarray (sample, age)
+    failing : ndarray (sample, reference, cause)
+    losses : Losses
+    """
+
+    grid: np.ndarray
+    early_age: float
+    references: list[int]
+    total: np.ndarray
+    alive: np.ndarray
+    wearing: np.ndarray
+    failing: np.ndarray
+    losses: Losses
+
+    @classmethod
+    def empty(cls, form: ClosedForm, grid: np.ndarray, references: list[int], horizon: float, early_age: float) -> Sums:
+        """Nothing added yet."""
+        count, causes = form.draws.count, len(form.priors.mechanisms) + 1
+        return cls(
+            grid, early_age, references, np.zeros(count), np.zeros((count, len(form.names), len(grid))),
+            np.zeros((count, len(grid))), np.zeros((count, len(references), causes)),
+            Losses.empty(count, form.priors, horizon, early_age),
+        )  # fmt: skip
+
+    def add(self, block: Block, workers: int, progress: Callable[[int, int], None] | None) -> np.ndarray:
+        """Add the sections of a block; their weights, (sample, section)."""
+        count = len(self.total)
+        weight = np.empty((count, len(block.entry)))
+
+        def work(s: int) -> None:
+            weight[s] = self._add_draw(block, s)
+
+        with ThreadPoolExecutor(workers) as pool:
+            for done, _ in enumerate(pool.map(work, range(count)), 1):
+                if progress is not None:
+                    progress(done, count)
+        return weight
+
+    def _add_draw(self, block: Block, s: int) -> np.ndarray:
+        state = block.at(s, self.grid)
+        self.total[s] += state.weight.sum()
+        self.alive[s] += state.programme_survival()
+        self.wearing[s] += state.wear_out_survival()
+        for j, portfolio in enumerate(self.references):
+            self.failing[s, j] += state.early_incidence(portfolio, self.early_age)
+        self.losses.add(state)
+        return state.weight
+
+    @property
+    def survival(self) -> np.ndarray:
+        """Share of the programme in good order, (sample, portfolio, age)."""
+        return self.alive / self.total[:, None, None]
+
+    @property
+    def without_early(self) -> np.ndarray:
+        """The same under current practice without early mechanisms, (sample, age)."""
+        return self.wearing / self.total[:, None]
+
+    @property
+    def incidence(self) -> np.ndarray:
+        """Early failures by cause, (sample, reference, cause)."""
+        return self.failing / self.total[:, None, None]

@@ -1,6 +1,6 @@
 """Compiled sums of the closed form of a programme's life: moments of susceptibilities, products over roots.
 
-The same as `lives.root_life` and a product of its survivals, many times as fast; the tests compare them.
+The same as `closedsums`, many times as fast; the tests compare them.
 """
 
 from __future__ import annotations
@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from .closedsums import Kernels
 from .vectormath import cells, digest_of, exp
 
-__all__ = ["moments_of", "weighted_products"]
+__all__ = ["compiled_kernels"]
 
 LANES = 64
 
@@ -83,21 +84,7 @@ def moments_of(
     centre: np.ndarray, level: np.ndarray, sd: np.ndarray, slope: np.ndarray, applies: np.ndarray,
     x: np.ndarray, weight: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
-    """Signed subset moments E[prod over A of -pi_m], with logit pi_m = centre - slope (level + sd x).
-
-    Parameters
-    ----------
-    centre, applies : ndarray (mechanism, row)
-    level, sd : ndarray (row,)
-        Mean and standard deviation of the score.
-    slope : ndarray (mechanism,)
-    x, weight : ndarray (node,)
-
-    Returns
-    -------
-    ndarray (subset, row)
-        Subsets in the order of `hazard.subset_products`.
-    """
+    """As `closedsums.moments_of`."""
     out = np.zeros((1 << len(slope), centre.shape[1]))
     arrays = (np.require(a, float, ["C", "W"]) for a in (centre, level, sd, slope, applies, x, weight))
     _compiled()[0](*arrays, out)
@@ -105,14 +92,12 @@ def moments_of(
 
 
 def weighted_products(factors: np.ndarray, picks: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Weighted sum over sections of products of survivals, one product a portfolio, (portfolio, age).
-
-    Parameters
-    ----------
-    factors : ndarray (factor, section, age)
-    picks : ndarray of int (portfolio, factor of the product)
-    weight : ndarray (section,)
-    """
+    """As `closedsums.weighted_products`."""
     out = np.zeros((len(picks), factors.shape[2]))
     _compiled()[1](factors, picks, weight, out)
     return out
+
+
+def compiled_kernels() -> Kernels:
+    """Both sums, compiled."""
+    return Kernels(moments_of, weighted_products)

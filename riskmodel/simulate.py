@@ -6,18 +6,14 @@ Carlo noise; simulated lives (`montecarlo`) give what has no closed form and che
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
-from .closedform import Block, ClosedForm, Losses
-from .errors import RiskModelWarning
+from .closedform import ClosedForm, Sums, age_grid
 from .lives import Draws
-from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio, recorded_rates, type_index
+from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
 from .montecarlo import Fates, Tally
 from .outcomes import assured, check, extrapolated, quantities, values
 from .priors import PriorSet
@@ -30,10 +26,7 @@ __all__ = [
     "cause_table",
     "observed_to",
     "portfolio_table",
-    "programme_from_records",
-    "programme_from_table",
     "simulate",
-    "warn_outside_records",
 ]
 
 Progress = Callable[[int, int, str], None]
@@ -70,71 +63,6 @@ define(
         },
     )
 )
-
-
-def programme_from_records(sections: xr.Dataset, priors: PriorSet) -> xr.Dataset:
-    """The records' sections as roads to be overlaid again: same roads and contracts, fates redrawn.
-
-    Each keeps its selection terms; sections that entered the records late stand for those that did
-    not live to be recorded (their weight is 1 / P(seen), draw by draw).
-    """
-    programme = sections.copy()
-    if "measure" in sections.dims:
-        required = sections["required"].reindex(measure=[m.name for m in priors.measures]).values
-        rate = recorded_rates(sections, priors, np.asarray(required, float))
-        programme["required_rate"] = xr.DataArray(
-            rate, coords={"measure": [m.name for m in priors.measures]}, dims="measure"
-        ).reindex(measure=sections["measure"].values)
-    programme.attrs["programme"] = "records"
-    return programme
-
-
-def programme_from_table(table: xr.Dataset) -> xr.Dataset:
-    """A table of planned overlays: nothing was chosen yet, so no selection terms; all are seen."""
-    programme = table.copy()
-    if "measure" in table.dims:
-        programme["randomised"] = xr.ones_like(table["required"], dtype=bool)
-    programme["age_entry"] = ("section", np.zeros(table.sizes["section"]))
-    programme.attrs["programme"] = "table"
-    return programme
-
-
-def warn_outside_records(programme: xr.Dataset, sections: xr.Dataset, priors: PriorSet) -> None:
-    """Warn where a planned programme leaves the range of the records: nothing there was learnt from them.
-
-    Warns
-    -----
-    RiskModelWarning
-        One for each of overlay type, traffic, thickness and panel length that leaves it.
-    """
-    names = [t.name for t in priors.types]
-    known = set(type_index(sections, priors))
-    strange = sorted({names[t] for t in type_index(programme, priors)} - {names[t] for t in known})
-    if strange:
-        warnings.warn(
-            f"the programme holds overlay types that the records do not: {', '.join(strange)}. "
-            "Their results rest on the priors.",
-            RiskModelWarning,
-            stacklevel=2,
-        )
-    for column in ("trucks_per_day", "thickness", "panel_length"):
-        if column not in programme or column not in sections or not np.isfinite(sections[column]).any():
-            continue
-        low, high = float(sections[column].min()), float(sections[column].max())
-        beyond = int(((programme[column] < low) | (programme[column] > high)).sum())
-        if beyond:
-            warnings.warn(
-                f"{beyond} of {programme.sizes['section']} sections of the programme have a `{column}` outside the "
-                f"range of the records ({low:.4g} to {high:.4g}). Their results are extrapolated.",
-                RiskModelWarning,
-                stacklevel=2,
-            )
-
-
-def age_grid(horizon: float) -> np.ndarray:
-    """Ages of the closed form, years: half years to the horizon, then geometric to 400."""
-    fine = np.arange(0.0, horizon + 0.25, 0.5)
-    return np.concatenate([fine, np.geomspace(fine[-1], max(400.0, 4 * horizon), 48)[1:]])
 
 
 def simulate(
@@ -196,7 +124,7 @@ def simulate(
     grid, units = age_grid(horizon), quantities(early_age, ages)
     references = [p.name for p in portfolios if p.reference]
     causes = [m.name for m in priors.mechanisms] + ["wear_out"]
-    sums = _Sums.empty(form, grid, [form.names.index(name) for name in references], horizon, early_age)
+    sums = Sums.empty(form, grid, [form.names.index(name) for name in references], horizon, early_age)
     tally = Tally.empty(draws.count, len(portfolios), [early_age])
     for number, piece in enumerate(form.blocks()):
         told = None if progress is None else _further(progress, number, len(form.blocks()))
@@ -241,73 +169,6 @@ def simulate(
         },
     )
     return stamp(result, "simulation")
-
-
-# ------------------------------------------------------------------------- sums over sections
-
-
-@dataclass
-class _Sums:
-    """Weighted sums over sections, draw by draw; properties divide by the weights."""
-
-    grid: np.ndarray
-    early_age: float
-    references: list[int]
-    total: np.ndarray
-    alive: np.ndarray
-    wearing: np.ndarray
-    failing: np.ndarray
-    losses: Losses
-
-    @classmethod
-    def empty(
-        cls, form: ClosedForm, grid: np.ndarray, references: list[int], horizon: float, early_age: float
-    ) -> _Sums:
-        count, causes = form.draws.count, len(form.priors.mechanisms) + 1
-        return cls(
-            grid, early_age, references, np.zeros(count), np.zeros((count, len(form.names), len(grid))),
-            np.zeros((count, len(grid))), np.zeros((count, len(references), causes)),
-            Losses.empty(count, form.priors, horizon, early_age),
-        )  # fmt: skip
-
-    def add(self, block: Block, workers: int, progress: Callable[[int, int], None] | None) -> np.ndarray:
-        """Add the sections of a block; their weights, (sample, section)."""
-        count = len(self.total)
-        weight = np.empty((count, len(block.entry)))
-
-        def work(s: int) -> None:
-            weight[s] = self._add_draw(block, s)
-
-        with ThreadPoolExecutor(workers) as pool:
-            for done, _ in enumerate(pool.map(work, range(count)), 1):
-                if progress is not None:
-                    progress(done, count)
-        return weight
-
-    def _add_draw(self, block: Block, s: int) -> np.ndarray:
-        state = block.at(s, self.grid)
-        self.total[s] += state.weight.sum()
-        self.alive[s] += state.programme_survival()
-        self.wearing[s] += state.wear_out_survival()
-        for j, portfolio in enumerate(self.references):
-            self.failing[s, j] += state.early_incidence(portfolio, self.early_age)
-        self.losses.add(state)
-        return state.weight
-
-    @property
-    def survival(self) -> np.ndarray:
-        """Share of the programme in good order, (sample, portfolio, age)."""
-        return self.alive / self.total[:, None, None]
-
-    @property
-    def without_early(self) -> np.ndarray:
-        """The same under current practice without early mechanisms, (sample, age)."""
-        return self.wearing / self.total[:, None]
-
-    @property
-    def incidence(self) -> np.ndarray:
-        """Early failures by cause, (sample, reference, cause)."""
-        return self.failing / self.total[:, None, None]
 
 
 def _further(progress: Progress, block: int, blocks: int) -> Callable[[int, int], None]:

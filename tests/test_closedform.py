@@ -13,12 +13,13 @@ from test_montecarlo import PORTFOLIOS, few, rich_priors, rich_programme
 from test_simulate import roads
 
 from riskmodel import closedform
-from riskmodel.closedform import ClosedForm
+from riskmodel.closedform import ClosedForm, age_grid
+from riskmodel.closedkernel import compiled_kernels
 from riskmodel.inputs import Inputs
 from riskmodel.lives import Draws, group_terms, root_life, wear_survival
 from riskmodel.priordraws import prior_draws
 from riskmodel.shares import Taken, fair_shares
-from riskmodel.simulate import age_grid, simulate
+from riskmodel.simulate import simulate
 
 GRID = age_grid(40.0)
 
@@ -89,11 +90,20 @@ def test_moments_of_unfinished_blocks_of_rows_are_plain_averages():
     for rows in (1, 63, 64, 130):
         centre, level, sd = rng.normal(size=(2, rows)), rng.normal(size=rows), rng.uniform(0.2, 1.0, rows)
         applies, slope = (rng.random((2, rows)) < 0.8).astype(float), np.array([0.5, 1.2])
-        found = closedform.moments_of(centre, level, sd, slope, applies, x, w)
+        found = compiled_kernels().moments(centre, level, sd, slope, applies, x, w)
         score = level[:, None] + sd[:, None] * x
         pi = applies[:, :, None] / (1.0 + np.exp(slope[:, None, None] * score - centre[:, :, None]))
         expected = np.stack([np.ones(rows), -pi[0] @ w, -pi[1] @ w, (pi[0] * pi[1]) @ w])
         np.testing.assert_allclose(found, expected, rtol=1e-12, atol=1e-15)
+
+
+def test_the_plain_sums_are_the_compiled_ones(rich):
+    p, programme, draws = rich
+    forms = [ClosedForm(draws, programme, p, PORTFOLIOS, seed=1, compiled=compiled) for compiled in (False, True)]
+    plain, fast = (form.block(slice(0, form.sections)).at(1, GRID) for form in forms)
+    np.testing.assert_allclose(plain.weight, fast.weight, rtol=1e-12)
+    np.testing.assert_allclose(plain.programme_survival(), fast.programme_survival(), rtol=1e-11)
+    assert plain.programme_survival()[0, 0] == pytest.approx(plain.weight.sum())
 
 
 def test_fair_shares_equal_the_sum_over_all_orders():

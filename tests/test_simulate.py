@@ -12,7 +12,7 @@ from generator import Generator, truth_of
 from scipy.special import expit
 
 from riskmodel import schema
-from riskmodel.closedform import ClosedForm, incidences
+from riskmodel.closedform import ClosedForm, age_grid, incidences
 from riskmodel.condition import Condition
 from riskmodel.inputs import Inputs
 from riskmodel.lifetable import cumulative_incidence
@@ -20,14 +20,8 @@ from riskmodel.lives import Draws, group_terms, root_life, wear_survival
 from riskmodel.measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio, all_portfolios, selections_of
 from riskmodel.montecarlo import draw_lives
 from riskmodel.priordraws import prior_draws
-from riskmodel.simulate import (
-    age_grid,
-    cause_table,
-    portfolio_table,
-    programme_from_records,
-    programme_from_table,
-    simulate,
-)
+from riskmodel.programme import programme_from_records, programme_from_table
+from riskmodel.simulate import cause_table, portfolio_table, simulate
 
 MEASURES = ("pre_survey", "prompt_sawing", "internal_curing")
 
@@ -310,7 +304,7 @@ def test_weighting_by_area_counts_large_sections_more(case):
 
 def test_a_programme_outside_the_records_is_warned_about(case):
     from riskmodel.errors import RiskModelWarning
-    from riskmodel.simulate import warn_outside_records
+    from riskmodel.programme import warn_outside_records
 
     heavy = case.programme.assign(trucks_per_day=case.programme["trucks_per_day"] * 50.0)
     with pytest.warns(RiskModelWarning, match=r"`trucks_per_day` outside the range of the records"):

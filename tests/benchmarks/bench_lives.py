@@ -32,7 +32,7 @@ def case_of(sections: int, draws: int):
     from riskmodel.lives import Draws
     from riskmodel.measures import all_portfolios
     from riskmodel.priordraws import prior_draws
-    from riskmodel.simulate import programme_from_records
+    from riskmodel.programme import programme_from_records
 
     records, priors, _ = study_of(sections)
     programme = programme_from_records(records.sections, priors)
