@@ -23,9 +23,10 @@ from .lifetable import kaplan_meier, survival_at, turnbull
 from .lives import Draws
 from .measures import CURRENT_PRACTICE, Portfolio
 from .priors import PriorSet
+from .programme import programme_from_records
 from .records import Records
 from .replicas import SAMPLES, Replicas, draw_replicas
-from .simulate import programme_from_records, simulate
+from .simulate import simulate
 from .streams import stream
 
 if TYPE_CHECKING:

@@ -169,7 +169,7 @@ class Desk:
     @cached_property
     def programme(self) -> xr.Dataset:
         """The sections for which the results are stated."""
-        from .simulate import programme_from_records, programme_from_table, warn_outside_records
+        from .programme import programme_from_records, programme_from_table, warn_outside_records
 
         if self.planned is not None:
             if self.records is not None:
@@ -246,7 +246,7 @@ def one_of_each_type(priors: PriorSet) -> xr.Dataset:
 
     Each type counts the same. The sections are new, so no measure was chosen for them yet.
     """
-    from .simulate import programme_from_table
+    from .programme import programme_from_table
 
     types, measures = priors.types, [measure.name for measure in priors.measures]
     on, shape = ("section", "measure"), (len(types), len(measures))

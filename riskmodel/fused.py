@@ -7,10 +7,8 @@ moments, medians and powers.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import llvmlite.binding
@@ -28,6 +26,7 @@ from . import kernelpath, kernelroom
 from .cells import CellData
 from .kernel import ARRAYS, PARAMETERS, section_sums
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms
+from .vectormath import digest_of
 
 __all__ = ["SectionSums", "WeightedTotal", "fused_log_likelihood", "given_of"]
 
@@ -238,26 +237,11 @@ class WeightedTotal(Op):
 
 @cache
 def _digest() -> str:
-    """Digest of the sources that the compiled code is made of.
-
-    A cache of compiled code looks at the file of one function, not at those of the functions it calls.
-    """
-    whole = hashlib.sha256()
-    for name in (
-        "cells",
-        "hazard",
-        "vectormath",
-        "kernellife",
-        "kernelpath",
-        "kernelroom",
-        "kernelterms",
-        "kernel",
-        "kernelmoments",
-        "fused",
-        "fusedmoments",
-    ):
-        whole.update((Path(__file__).parent / f"{name}.py").read_bytes())
-    return whole.hexdigest()
+    """Digest of the sources that the compiled code is made of."""
+    return digest_of(
+        "cells", "hazard", "vectormath", "kernellife", "kernelpath", "kernelroom", "kernelterms", "kernel",
+        "kernelmoments", "fused", "fusedmoments",
+    )  # fmt: skip
 
 
 SYMBOL = f"riskmodel_section_sums_{_digest()[:16]}"

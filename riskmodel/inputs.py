@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
 from .hazard import Root
-from .measures import Mixture, Portfolio, Requirements, build_mixture, roots_of, type_index
+from .measures import Mixture, Portfolio, Requirements, build_mixture, relevant_measures, roots_of, type_index
 from .priors import Driver, PriorSet
 from .quality import SCORED_ROOTS, scores
 
-__all__ = ["Inputs", "Levels", "levels_of"]
+__all__ = ["Facts", "Inputs", "Levels", "inputs_under", "levels_of"]
 
 Levels = Mapping[str, tuple[str, ...]]
 
@@ -28,8 +28,8 @@ def levels_of(sections: xr.Dataset, priors: PriorSet) -> dict[str, tuple[str, ..
 
 
 @dataclass(frozen=True)
-class Inputs:
-    """Constants of a table of sections under one portfolio.
+class Facts:
+    """Constants of a table of sections, whatever is required of them.
 
     Parameters
     ----------
@@ -43,9 +43,6 @@ class Inputs:
     group : mapping of column to ndarray of int (section,)
         Position of the section's level, -1 where not recorded or new.
     score_mean, score_variance : ndarray (section, root of SCORED_ROOTS)
-    mixtures : tuple of Mixture
-        One a root.
-    wear : Mixture
     """
 
     roots: tuple[Root, ...]
@@ -56,6 +53,64 @@ class Inputs:
     group: Mapping[str, np.ndarray]
     score_mean: np.ndarray
     score_variance: np.ndarray
+
+    @classmethod
+    def from_table(
+        cls, sections: xr.Dataset, priors: PriorSet, levels: Levels, *, score_shift: Mapping[str, float] | None = None
+    ) -> Facts:
+        """Take the constants from a `sections` or programme Dataset."""
+        types = type_index(sections, priors)
+        applicable = np.array([[m.share.get(t.name, 0.0) > 0 for m in priors.mechanisms] for t in priors.types])
+        applicable = applicable.reshape(len(priors.types), len(priors.mechanisms))
+        score = scores(sections, priors, shift=score_shift)
+        return cls(
+            roots_of(priors),
+            types,
+            applicable[types],
+            _decades(sections, priors),
+            _drivers(sections, priors.drivers),
+            {column: _positions(sections, column, names) for column, names in levels.items()},
+            score["score_mean"].values,
+            score["score_variance"].values,
+        )
+
+    @property
+    def sections(self) -> int:
+        """Number of sections."""
+        return len(self.types)
+
+    def score_of(self, root: Root) -> tuple[np.ndarray, np.ndarray]:
+        """Mean and sd of the root's score, each (section,); zeros for a root without score."""
+        if root.name not in SCORED_ROOTS:
+            return np.zeros(self.sections), np.zeros(self.sections)
+        r = SCORED_ROOTS.index(root.name)
+        return self.score_mean[:, r], np.sqrt(self.score_variance[:, r])
+
+    def take(self, piece: slice) -> Facts:
+        """The same for some of the sections."""
+        return Facts(
+            self.roots,
+            self.types[piece],
+            self.applies[piece],
+            self.decades[piece],
+            self.drivers[piece],
+            {column: at[piece] for column, at in self.group.items()},
+            self.score_mean[piece],
+            self.score_variance[piece],
+        )
+
+
+@dataclass(frozen=True)
+class Inputs(Facts):
+    """Constants of a table of sections under one portfolio.
+
+    Parameters
+    ----------
+    mixtures : tuple of Mixture
+        One a root.
+    wear : Mixture
+    """
+
     mixtures: tuple[Mixture, ...]
     wear: Mixture
 
@@ -70,36 +125,31 @@ class Inputs:
         score_shift: Mapping[str, float] | None = None,
     ) -> Inputs:
         """Take the constants from a `sections` or programme Dataset."""
-        types = type_index(sections, priors)
-        applicable = np.array([[m.share.get(t.name, 0.0) > 0 for m in priors.mechanisms] for t in priors.types])
-        applicable = applicable.reshape(len(priors.types), len(priors.mechanisms))
-        score = scores(sections, priors, shift=score_shift)
-        roots = roots_of(priors)
-        asked = Requirements.of(sections, priors, portfolio)
-        return cls(
-            roots,
-            types,
-            applicable[types],
-            _decades(sections, priors),
-            _drivers(sections, priors.drivers),
-            {column: _positions(sections, column, names) for column, names in levels.items()},
-            score["score_mean"].values,
-            score["score_variance"].values,
-            tuple(build_mixture(asked, priors, root) for root in roots),
-            build_mixture(asked, priors, None),
-        )
+        facts = Facts.from_table(sections, priors, levels, score_shift=score_shift)
+        return inputs_under(facts, [Requirements.of(sections, priors, portfolio)], priors)[0]
 
-    @property
-    def sections(self) -> int:
-        """Number of sections."""
-        return len(self.types)
 
-    def score_of(self, root: Root) -> tuple[np.ndarray, np.ndarray]:
-        """Mean and sd of the root's score, each (section,); zeros for a root without score."""
-        if root.name not in SCORED_ROOTS:
-            return np.zeros(self.sections), np.zeros(self.sections)
-        r = SCORED_ROOTS.index(root.name)
-        return self.score_mean[:, r], np.sqrt(self.score_variance[:, r])
+def inputs_under(facts: Facts, asked: Sequence[Requirements], priors: PriorSet) -> list[Inputs]:
+    """Constants under each of several requirements; what they have in common is built once and shared.
+
+    Parameters
+    ----------
+    facts : Facts
+    asked : sequence of Requirements
+        Of the same sections, under one portfolio each.
+    """
+    roots: tuple[Root | None, ...] = (*facts.roots, None)
+    built: dict[tuple[int, bool, bytes], Mixture] = {}
+    out = []
+    for one in asked:
+        mixtures = []
+        for r, root in enumerate(roots):
+            key = (r, one.banned, one.forced[:, relevant_measures(priors, root)].tobytes())
+            if key not in built:
+                built[key] = build_mixture(one, priors, root)
+            mixtures.append(built[key])
+        out.append(Inputs(**vars(facts), mixtures=tuple(mixtures[:-1]), wear=mixtures[-1]))
+    return out
 
 
 def _decades(sections: xr.Dataset, priors: PriorSet) -> np.ndarray:

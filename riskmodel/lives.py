@@ -19,7 +19,7 @@ from .measures import Mixture, deltas_of
 from .priors import PriorSet
 from .streams import stream
 
-__all__ = ["Draws", "RootLife", "Terms", "group_terms", "root_life", "wear_survival"]
+__all__ = ["Draws", "GroupTerms", "RootLife", "Terms", "group_terms", "root_life", "root_parts", "wear_survival"]
 
 Terms = Mapping[str, np.ndarray]
 
@@ -61,30 +61,45 @@ class Draws:
         return name in self.values
 
 
-def group_terms(draws: Draws, programme: xr.Dataset, priors: PriorSet, seed: int) -> dict[str, np.ndarray]:
-    """District, contractor and project terms of each section, {column: (sample, section)}.
+class GroupTerms:
+    """District, contractor and project terms of a programme's sections.
 
     Levels known from the records keep their terms; new names draw theirs, one draw a name; a section
     without a name draws its own.
     """
-    sections = programme["section"].values.astype(str)
-    terms = {}
-    for group in priors.groups:
-        if f"{group.column}_sd" not in draws:
-            continue
-        sd = draws[f"{group.column}_sd"]
-        names = programme[group.column].values.astype(str) if group.column in programme else np.full(len(sections), "")
-        known = {name: i for i, name in enumerate(draws.coords.get(group.column, ()))}
-        fitted = draws.values.get(f"{group.column}_effect")
-        out = np.empty((draws.count, len(sections)))
-        for i, (name, section) in enumerate(zip(names, sections, strict=True)):
-            if name in known and fitted is not None:
-                out[:, i] = fitted[:, known[name]]
+
+    def __init__(self, draws: Draws, programme: xr.Dataset, priors: PriorSet, seed: int):
+        self.draws, self.seed = draws, seed
+        self.columns = tuple(g.column for g in priors.groups if f"{g.column}_sd" in draws)
+        sections = programme["section"].values.astype(str)
+        empty = np.full(len(sections), "")
+        self.keys = {}
+        for column in self.columns:
+            names = programme[column].values.astype(str) if column in programme else empty
+            pairs = zip(names, sections, strict=True)
+            self.keys[column] = [("name", name) if name else ("section", section) for name, section in pairs]
+
+    def at(self, piece: slice) -> dict[str, np.ndarray]:
+        """Terms of some of the sections, {column: (sample, section)}."""
+        return {column: self._terms(column, self.keys[column][piece]) for column in self.columns}
+
+    def _terms(self, column: str, keys: list[tuple[str, str]]) -> np.ndarray:
+        different = {key: n for n, key in enumerate(dict.fromkeys(keys))}
+        table = np.empty((self.draws.count, len(different)))
+        known = {name: i for i, name in enumerate(self.draws.coords.get(column, ()))}
+        fitted, sd = self.draws.values.get(f"{column}_effect"), self.draws[f"{column}_sd"]
+        for (kind, name), n in different.items():
+            if fitted is not None and kind == "name" and name in known:
+                table[:, n] = fitted[:, known[name]]
             else:
-                key = ("name", name) if name else ("section", section)
-                out[:, i] = sd * stream(seed, "group", group.column, *key).standard_normal(draws.count)
-        terms[group.column] = out
-    return terms
+                rng = stream(self.seed, "group", column, kind, name)
+                table[:, n] = sd * rng.standard_normal(self.draws.count)
+        return np.take(table, [different[key] for key in keys], axis=1)
+
+
+def group_terms(draws: Draws, programme: xr.Dataset, priors: PriorSet, seed: int) -> dict[str, np.ndarray]:
+    """Terms of every section (see `GroupTerms`), {column: (sample, section)}."""
+    return GroupTerms(draws, programme, priors, seed).at(slice(None))
 
 
 @dataclass(frozen=True)
@@ -124,18 +139,6 @@ class RootLife:
         """Survival of the root's mechanisms, shape (section, age)."""
         return self.flat @ self.products(ages)
 
-    def without(self, ages: np.ndarray) -> np.ndarray:
-        """Survival with each subset of the root's mechanisms removed, shape (removed subset, section, age)."""
-        patterns, subsets = self.moments.shape[1:]
-        products = self.products(ages).reshape(patterns, subsets, len(ages))
-        numbers = np.arange(subsets)
-        out = []
-        for removed in numbers:
-            kept = (numbers & removed) == 0
-            flat = self.moments[:, :, kept].reshape(len(self.moments), -1)
-            out.append(flat @ products[:, kept].reshape(-1, len(ages)))
-        return np.stack(out)
-
     def increments(self, edges: np.ndarray) -> np.ndarray:
         """P(mechanism strikes in each cell, others of the root not before), (mechanism, section, cell).
 
@@ -171,9 +174,15 @@ def root_life(draws: Draws, s: int, priors: PriorSet, inputs: Inputs, r: int, te
     pi *= inputs.applies[mixture.section][:, None, members]
     products = subset_products([pi[:, :, m] for m in range(len(members))], np.ones_like(pi[:, :, 0]))
     rows = np.stack([product @ w for product in products], axis=1) * subset_signs(len(members))
-    rows *= row_probability(draws, s, mixture)[:, None]
+    return root_parts(draws, s, priors, mixture, rows, members, inputs.sections)
+
+
+def root_parts(
+    draws: Draws, s: int, priors: PriorSet, mixture: Mixture, rows: np.ndarray, members: list[int], sections: int
+) -> RootLife:
+    """One root from the signed moments of the rows of its mixture, (row, subset)."""
     return RootLife(
-        _by_section(rows, mixture, inputs.sections),
+        _by_section(rows * row_probability(draws, s, mixture)[:, None], mixture, sections),
         draws["age_median"][s][members],
         draws["age_shape"][s][members],
         _speed(draws, s, priors, mixture, members),

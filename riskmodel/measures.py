@@ -31,6 +31,7 @@ __all__ = [
     "deltas_of",
     "in_play",
     "log_odds_of_ratio",
+    "relevant_measures",
     "roots_of",
     "selections_of",
     "shifts_of",
@@ -371,13 +372,20 @@ class Requirements:
         for k in range(len(names)):
             # an empty cell where the measure cannot be required means that it was not
             required[np.isnan(required[:, k]) & ~_applicable(priors, k)[types], k] = 0.0
-        forced = np.zeros(shape, bool)
-        if portfolio is not None:
-            for k, measure in enumerate(priors.measures):
-                forced[:, k] = required_by(portfolio, sections, measure)
-        banned = portfolio is not None and portfolio.name == NO_MEASURES
         rate = recorded_rates(sections, priors, required)
-        return cls(required, verified, randomised, forced, banned, rate, types)
+        bare = cls(required, verified, randomised, np.zeros(shape, bool), False, rate, types)
+        return bare if portfolio is None else bare.under(portfolio, sections, priors)
+
+    def under(self, portfolio: Portfolio, sections: xr.Dataset, priors: PriorSet) -> Requirements:
+        """The same records with what a portfolio adds."""
+        columns = [required_by(portfolio, sections, measure) for measure in priors.measures]
+        forced = np.stack(columns, axis=1) if columns else np.zeros_like(self.forced)
+        return replace(self, forced=forced, banned=portfolio.name == NO_MEASURES)
+
+    def take(self, piece: slice) -> Requirements:
+        """The same for some of the sections."""
+        parts = {n: getattr(self, n)[piece] for n in ("required", "verified", "randomised", "forced", "types")}
+        return replace(self, **parts)
 
 
 def recorded_rates(sections: xr.Dataset, priors: PriorSet, required: np.ndarray) -> np.ndarray:
@@ -398,24 +406,29 @@ def recorded_rates(sections: xr.Dataset, priors: PriorSet, required: np.ndarray)
     return np.where(total > 0, np.where(known, required, 0.0).sum(axis=0) / np.maximum(total, 1), stated)
 
 
+def relevant_measures(priors: PriorSet, root: Root | None) -> list[int]:
+    """Measures that matter to one root, or to wear-out when `root` is None."""
+    if root is None:
+        return [k for k, m in enumerate(priors.measures) if m.time_ratio is not None]
+    acting = {d.measure for d in deltas_of(priors) if d.mechanism in root.mechanisms}
+    return sorted(acting | {k for k, name in shifts_of(priors) if name == root.name})
+
+
 def build_mixture(asked: Requirements, priors: PriorSet, root: Root | None) -> Mixture:
     """Mixture of states for one root, or for wear-out when `root` is None."""
     deltas, shifts, selections = deltas_of(priors), shifts_of(priors), selections_of(priors)
     here = [d for d in deltas if root is not None and d.mechanism in root.mechanisms]
-    shifted = [k for k, name in shifts if root is not None and name == root.name]
-    stretching = [k for k, m in enumerate(priors.measures) if root is None and m.time_ratio is not None]
-    relevant = sorted({d.measure for d in here} | set(shifted) | set(stretching))
-    section, states = _enumerate(asked, relevant)
+    relevant = relevant_measures(priors, root)
+    section, row, states = _enumerate(asked, relevant)
     rows, measures = len(section), len(priors.measures)
     done, chosen_by, comply, lapse = (np.zeros((rows, measures)) for _ in range(4))
     weight = np.ones(rows)
     for column, k in enumerate(relevant):
-        picked = [s[column] for s in states]
-        weight *= [s.weight for s in picked]
-        done[:, k] = [s.done for s in picked]
-        chosen_by[:, k] = [s.chosen for s in picked]
-        comply[:, k] = [s.comply for s in picked]
-        lapse[:, k] = [s.lapse for s in picked]
+        facts = np.array(
+            [(s.weight, s.done, s.chosen, s.comply, s.lapse) for s in (several[column] for several in states)]
+        )
+        one, done[:, k], chosen_by[:, k], comply[:, k], lapse[:, k] = facts[row].T
+        weight *= one
     types = asked.types[section]
     acting = np.zeros((rows, len(deltas)))
     for i, d in enumerate(deltas):
@@ -431,7 +444,7 @@ def build_mixture(asked: Requirements, priors: PriorSet, root: Root | None) -> M
         if root is not None and name == root.name:
             shift[:, i] = done[:, k] * _applicable(priors, k)[types]
     stretch = np.zeros((rows, measures))
-    for k in stretching:
+    for k in relevant if root is None else ():
         stretch[:, k] = done[:, k] * _applicable(priors, k)[types]
     key = stretch if root is None else acting * slow
     patterns, pattern = np.unique(key, axis=0, return_inverse=True)
@@ -444,22 +457,30 @@ def _applicable(priors: PriorSet, measure: int) -> np.ndarray:
     return np.isin([t.name for t in priors.types], list(priors.measures[measure].applies_to))
 
 
-def _enumerate(asked: Requirements, relevant: Sequence[int]) -> tuple[np.ndarray, list[tuple[State, ...]]]:
-    """Every combination of states of the `relevant` measures, section by section."""
-    sections: list[int] = []
-    states: list[tuple[State, ...]] = []
-    seen: dict[tuple[object, ...], list[tuple[State, ...]]] = {}
-    for i in range(len(asked.types)):
-        key = tuple(_cell(asked, i, k) for k in relevant)
-        if key not in seen:
-            seen[key] = list(product(*_states(asked, i, relevant)))
-        sections += [i] * len(seen[key])
-        states += seen[key]
-    return np.array(sections, int), states
+def _enumerate(asked: Requirements, relevant: Sequence[int]) -> tuple[np.ndarray, np.ndarray, list[tuple[State, ...]]]:
+    """Every combination of states of the `relevant` measures, section by section.
 
-
-def _cell(asked: Requirements, i: int, k: int) -> tuple[str, bool, bool]:
-    return (str(asked.required[i, k]), bool(asked.verified[i, k]), bool(asked.forced[i, k]))
+    Returns
+    -------
+    section, row : ndarray of int (row,)
+        Section, and place of its combination in `states`.
+    states : list of tuple of State
+        The different combinations, one state a relevant measure.
+    """
+    columns = [
+        np.nan_to_num(asked.required[:, relevant], nan=2.0),
+        asked.verified[:, relevant],
+        asked.forced[:, relevant],
+    ]
+    cells, kind = np.unique(np.concatenate(columns, axis=1), axis=0, return_index=True, return_inverse=True)[1:]
+    by_kind = [list(product(*_states(asked, int(i), relevant))) for i in cells]
+    counts = np.array([len(several) for several in by_kind], int)
+    first = np.cumsum(counts) - counts
+    kind = kind.ravel()
+    section = np.repeat(np.arange(len(kind)), counts[kind])
+    begin = np.cumsum(counts[kind]) - counts[kind]
+    row = first[kind][section] + np.arange(len(section)) - begin[section]
+    return section, row, [states for several in by_kind for states in several]
 
 
 def _states(asked: Requirements, i: int, relevant: Sequence[int]) -> Iterator[tuple[State, ...]]:

@@ -10,8 +10,11 @@ import numpy as np
 import xarray as xr
 
 from .advice import worded_money
+from .closedform import ClosedForm, Sums, age_grid
 from .desk import Desk
+from .lives import Draws
 from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
+from .outcomes import quantities, values
 from .physicalpriors import Comparison, compare_effects
 from .policy import Policy
 from .prices import Prices, costs_of
@@ -19,7 +22,6 @@ from .priordraws import prior_draws
 from .priors import Effect
 from .records import census_text
 from .report import rounded
-from .simulate import simulate
 from .study import Study
 
 __all__ = ["preview"]
@@ -61,10 +63,7 @@ def _life(desk: Desk) -> Iterator[str]:
     age = desk.study.life["early_age"]
     drawn = prior_draws(desk.priors, draws=DRAWS, seed=desk.study.seed, early_age=age)
     programme = _thinned(desk.programme)
-    result = simulate(
-        drawn, programme, desk.priors, portfolios=REFERENCES, **desk.study.life, seed=desk.study.seed, samples=DRAWS
-    )
-    value = result["value"]
+    value, incidence = _lives(desk, drawn, programme)
 
     def said(portfolio: str, quantity: str, factor: float = 1.0) -> str:
         draws = factor * value.sel(portfolio=portfolio, quantity=quantity).values
@@ -78,13 +77,27 @@ def _life(desk: Desk) -> Iterator[str]:
     yield f"  age that 90 in 100 outlive:        {said(CURRENT_PRACTICE, 'b10_age')} years"
     yield f"  age that half outlive:             {said(CURRENT_PRACTICE, 'median_age')} years"
     yield "  why they fail early, of 100 early failures:"
-    incidence = result["cause_incidence"].sel(reference=CURRENT_PRACTICE).mean("sample")
     labels = {mechanism.name: mechanism.label for mechanism in desk.priors.mechanisms} | {
         "wear_out": "worn out already"
     }
     shares = 100.0 * incidence / incidence.sum()
     for cause in shares.sortby(shares, ascending=False)["cause"].values:
         yield f"    {float(shares.sel(cause=cause)):3.0f}  {labels[str(cause)]}"
+
+
+def _lives(desk: Desk, drawn: xr.Dataset, programme: xr.Dataset) -> tuple[xr.DataArray, xr.DataArray]:
+    """Life quantities under both references, and mean early failures by cause under current practice."""
+    early_age, horizon, ages = (desk.study.life[name] for name in ("early_age", "horizon", "ages"))
+    draws, grid = Draws.of(drawn), age_grid(horizon)
+    form = ClosedForm(draws, programme, desk.priors, REFERENCES, seed=desk.study.seed, compiled=False)
+    sums = Sums.empty(form, grid, [form.current], horizon, early_age)
+    for piece in form.blocks():
+        sums.add(form.block(piece), 1, None)
+    names = {"portfolio": form.names, "quantity": list(quantities(early_age, ages))}
+    value = values(sums.survival, grid, form.names, early_age, horizon, ages)
+    causes = [*(m.name for m in desk.priors.mechanisms), "wear_out"]
+    incidence = xr.DataArray(sums.incidence[:, 0].mean(axis=0), {"cause": causes}, ("cause",))
+    return xr.DataArray(value, names, ("sample", "portfolio", "quantity")), incidence
 
 
 def _thinned(programme: xr.Dataset) -> xr.Dataset:

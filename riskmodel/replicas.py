@@ -12,8 +12,8 @@ from .condition import Condition
 from .lives import Draws
 from .montecarlo import draw_fates
 from .priors import PriorSet
+from .programme import programme_from_records
 from .records import Records
-from .simulate import programme_from_records
 from .streams import stream
 from .trial import early_kappa, path_at, start_of
 

@@ -3,20 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import factorial
 
 import numpy as np
 
-__all__ = ["fair_shares"]
+__all__ = ["Taken", "fair_shares"]
 
 
-def fair_shares(without: Sequence[np.ndarray], measure: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
+@dataclass(frozen=True)
+class Taken:
+    """Survival of one root, from which mechanisms can be taken away.
+
+    Parameters
+    ----------
+    moments : ndarray (section, pattern * subset)
+        Signed subset moments; those of the empty subset sum to 1 over patterns.
+    products : ndarray (pattern * subset, age)
+        Subset products of the failed shares.
+    patterns : int
+    """
+
+    moments: np.ndarray
+    products: np.ndarray
+    patterns: int
+
+    @property
+    def mechanisms(self) -> int:
+        """Number of mechanisms of the root."""
+        return int(np.log2(len(self.products) // self.patterns))
+
+    def values(self, others: np.ndarray) -> np.ndarray:
+        """Sums over sections and ages of `others` times survival without each subset of mechanisms.
+
+        Parameters
+        ----------
+        others : ndarray (coalition, section, age)
+
+        Returns
+        -------
+        ndarray (coalition, removed subset)
+        """
+        parts = np.matmul(others.transpose(0, 2, 1), self.moments) * self.products.T
+        by_subset = parts.sum(axis=1).reshape(len(others), self.patterns, -1).sum(axis=1)
+        subsets = np.arange(by_subset.shape[1])
+        return by_subset @ ((subsets[:, None] & subsets) == 0)
+
+
+def fair_shares(roots: Sequence[Taken], measure: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
     """Gains from removing each root and mechanism alone, and their Owen split.
 
     Parameters
     ----------
-    without : list of ndarray (removed subset, section, age)
-        One a root; subset 0 removes nothing, the last removes all.
+    roots : sequence of Taken
     measure : ndarray (section, age)
         Wear-out survival times the weights of the quantity.
 
@@ -25,29 +64,32 @@ def fair_shares(without: Sequence[np.ndarray], measure: np.ndarray) -> tuple[lis
     alone, split : list of ndarray (1 + mechanisms of the root,)
         The root first.
     """
-    roots = len(without)
     alone, split = [], []
-    for r, mine in enumerate(without):
-        others = [w for i, w in enumerate(without) if i != r]
-        coalitions = _coalitions(others, measure)
-        values = coalitions.reshape(len(coalitions), -1) @ mine.reshape(len(mine), -1).T
-        weight = np.array([_shapley_weight(int(c).bit_count(), roots) for c in range(len(coalitions))])
-        mechanisms = int(np.log2(len(mine)))
+    intact = _intact([root.moments @ root.products for root in roots], measure)
+    coalitions = np.arange(len(intact))
+    for r, mine in enumerate(roots):
+        # a coalition is the set of other roots that are wholly removed; its complement is intact
+        removed = [int(c) for c in coalitions if not c >> r & 1]
+        everyone = len(intact) - 1 - (1 << r)
+        values = mine.values(intact[[everyone ^ c for c in removed]])
+        weight = np.array([_shapley_weight(c.bit_count(), len(roots)) for c in removed])
         gain = values - values[:, :1]
         by_root = float(weight @ gain[:, -1])
-        shares = np.array([_marginal(weight @ gain, m, mechanisms) for m in range(mechanisms)])
-        single = [gain[0, -1], *(gain[0, 1 << m] for m in range(mechanisms))]
+        shares = np.array([_marginal(weight @ gain, m, mine.mechanisms) for m in range(mine.mechanisms)])
+        single = [gain[0, -1], *(gain[0, 1 << m] for m in range(mine.mechanisms))]
         alone.append(np.array(single))
         split.append(np.concatenate([[by_root], shares]))
     return alone, split
 
 
-def _coalitions(others: Sequence[np.ndarray], measure: np.ndarray) -> np.ndarray:
-    """Products over the other roots, each intact or wholly removed, (coalition, section, age)."""
-    products = [measure]
-    for survival in others:
-        products = [p * survival[0] for p in products] + [p * survival[-1] for p in products]
-    return np.stack(products)
+def _intact(survivals: Sequence[np.ndarray], measure: np.ndarray) -> np.ndarray:
+    """The measure times the survivals of each set of roots, (set, section, age); bit r stands for root r."""
+    out = np.empty((1 << len(survivals), *measure.shape))
+    out[0] = measure
+    for r, survival in enumerate(survivals):
+        size = 1 << r
+        np.multiply(out[:size], survival, out=out[size : 2 * size])
+    return out
 
 
 def _shapley_weight(size: int, players: int) -> float:

@@ -21,14 +21,14 @@ from .priors import PriorSet
 from .quality import SCORED_ROOTS
 from .streams import uniforms
 
-__all__ = ["Survivals"]
+__all__ = ["Rows", "Survivals"]
 
 
 NEVER = -1e4  # logarithm of no chance, finite so that it can be multiplied by 0
 
 
 @dataclass(frozen=True)
-class _Rows:
+class Rows:
     """The different rows of one root's mixtures, over all portfolios.
 
     Parameters
@@ -50,7 +50,8 @@ class _Rows:
     of_portfolio: np.ndarray
 
     @classmethod
-    def of(cls, mixtures: Sequence[Mixture]) -> _Rows:
+    def of(cls, mixtures: Sequence[Mixture]) -> Rows:
+        """Different mixtures, and their different rows."""
         keys = [_fingerprint(m) for m in mixtures]
         different = [mixtures[keys.index(key)] for key in dict.fromkeys(keys)]
         order = list(dict.fromkeys(keys))
@@ -113,8 +114,8 @@ class Survivals:
         levels: Levels = {}
         every = [Inputs.of(programme, priors, levels, portfolio=p, score_shift=score_shift) for p in portfolios]
         self.inputs = every[0]
-        self.roots = tuple(_Rows.of([i.mixtures[r] for i in every]) for r in range(len(every[0].roots)))
-        self.wear = _Rows.of([i.wear for i in every])
+        self.roots = tuple(Rows.of([i.mixtures[r] for i in every]) for r in range(len(every[0].roots)))
+        self.wear = Rows.of([i.wear for i in every])
         self.terms = group_terms(draws, programme, priors, seed)
         self.members = [delta_members(priors, list(root.mechanisms)) for root in self.inputs.roots]
         self.held = _held_scores(self.inputs, programme, draws.count, seed, replicate) if hold_scores else None

@@ -14,7 +14,7 @@ from riskmodel.condition import Condition
 from riskmodel.policy import Policy, Survey
 from riskmodel.priordraws import prior_draws
 from riskmodel.priors import Cost, PriorSet
-from riskmodel.simulate import programme_from_records
+from riskmodel.programme import programme_from_records
 
 MEASURES = ("pre_survey", "prompt_sawing", "internal_curing")
 SURVEY = Survey("pre_survey", found_bad=0.15, false_alarm=0.05, rejected=0.1, repair=("repair",))

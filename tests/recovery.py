@@ -23,7 +23,8 @@ from riskmodel.condition import Condition
 from riskmodel.measures import all_portfolios
 from riskmodel.priordraws import prior_draws
 from riskmodel.priors import Group, PriorSet
-from riskmodel.simulate import programme_from_records, simulate
+from riskmodel.programme import programme_from_records
+from riskmodel.simulate import simulate
 
 TOP = Path(__file__).resolve().parent.parent
 MEASURES = ("pre_survey", "prompt_sawing")

@@ -20,8 +20,9 @@ from riskmodel.condition import Condition
 from riskmodel.criticism import fit_table, moved_table, readings_table, residual_ranks
 from riskmodel.measures import Portfolio
 from riskmodel.priordraws import prior_draws
+from riskmodel.programme import programme_from_records
 from riskmodel.replicas import Replicas, draw_replicas
-from riskmodel.simulate import programme_from_records, simulate
+from riskmodel.simulate import simulate
 
 SECTIONS, SAMPLES = 300, 120
 PRIORS = priors()

@@ -21,7 +21,8 @@ from riskmodel.inputs import Inputs
 from riskmodel.lives import Draws, wear_survival
 from riskmodel.measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
 from riskmodel.priordraws import prior_draws
-from riskmodel.simulate import programme_from_table, simulate
+from riskmodel.programme import programme_from_table
+from riskmodel.simulate import simulate
 from riskmodel.statedmixture import StatedMixture, answer_mixture, sight, survival_of
 from riskmodel.straightline import NEVER, age_at_level, resampled_lines, section_sums, spread
 

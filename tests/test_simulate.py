@@ -12,6 +12,7 @@ from generator import Generator, truth_of
 from scipy.special import expit
 
 from riskmodel import schema
+from riskmodel.closedform import ClosedForm, age_grid, incidences
 from riskmodel.condition import Condition
 from riskmodel.inputs import Inputs
 from riskmodel.lifetable import cumulative_incidence
@@ -19,14 +20,8 @@ from riskmodel.lives import Draws, group_terms, root_life, wear_survival
 from riskmodel.measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio, all_portfolios, selections_of
 from riskmodel.montecarlo import draw_lives
 from riskmodel.priordraws import prior_draws
-from riskmodel.simulate import (
-    cause_table,
-    incidences,
-    portfolio_table,
-    programme_from_records,
-    programme_from_table,
-    simulate,
-)
+from riskmodel.programme import programme_from_records, programme_from_table
+from riskmodel.simulate import cause_table, portfolio_table, simulate
 
 MEASURES = ("pre_survey", "prompt_sawing", "internal_curing")
 
@@ -242,14 +237,13 @@ def test_the_neglected_link_between_roots_is_small():
 
 
 def _early(draws, programme, p, result):
-    from riskmodel.simulate import _Plan, age_grid
-
     portfolio = Portfolio("internal_curing", ("internal_curing",))
     forced = programme.assign(required=programme["required"].fillna(0.0))
-    plan = _Plan(draws, forced, p, (Portfolio(CURRENT_PRACTICE, reference=True), portfolio), 1, 7, None, False)
-    grid = age_grid(60.0)
+    form = ClosedForm(draws, forced, p, (Portfolio(CURRENT_PRACTICE, reference=True), portfolio), seed=1)
+    block, grid = form.block(slice(0, form.sections)), age_grid(60.0)
     at = int(np.searchsorted(grid, 10.0))
-    return np.array([1.0 - plan.at(s, grid).programme_survival()[1, at] for s in range(draws.count)])
+    states = (block.at(s, grid) for s in range(draws.count))
+    return np.array([1.0 - state.programme_survival()[1, at] / state.weight.sum() for state in states])
 
 
 def test_late_entry_weights_undo_survivorship():
@@ -310,7 +304,7 @@ def test_weighting_by_area_counts_large_sections_more(case):
 
 def test_a_programme_outside_the_records_is_warned_about(case):
     from riskmodel.errors import RiskModelWarning
-    from riskmodel.simulate import warn_outside_records
+    from riskmodel.programme import warn_outside_records
 
     heavy = case.programme.assign(trucks_per_day=case.programme["trucks_per_day"] * 50.0)
     with pytest.warns(RiskModelWarning, match=r"`trucks_per_day` outside the range of the records"):
