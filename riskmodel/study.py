@@ -19,6 +19,8 @@ from .errors import Faults, StudyError, printable
 from .layout import LAYOUT, USUAL_MEASURES, RefusedValueError, text
 from .measures import Portfolio, all_portfolios
 from .policy import Policy
+from .rounds import find_rounds
+from .roundtables import Round
 from .store import digest_of
 
 if TYPE_CHECKING:
@@ -72,6 +74,8 @@ class Study:
         Seed, and what else of `calibrate.Sampling` the study states.
     policy : Policy or None
         What it states about money; None where costs are not weighed.
+    rounds : tuple of Round
+        Later deliveries of records, oldest first.
     """
 
     file: Path
@@ -92,6 +96,13 @@ class Study:
     portfolios: tuple[Portfolio, ...]
     sampling: Mapping[str, Any]
     policy: Policy | None = None
+    rounds: tuple[Round, ...] = ()
+
+    @property
+    def closing(self) -> date | None:
+        """Day on which the records close, later rounds included; None is the latest date in the tables."""
+        stated = () if self.until is None else (self.until,)
+        return max((*stated, *(each.until for each in self.rounds)), default=None)
 
     @property
     def folder(self) -> Path:
@@ -107,7 +118,7 @@ class Study:
     def settings(self) -> dict[str, Any]:
         """Everything the study sets, as JSON can hold it and without a path of this machine."""
         return {
-            "until": None if self.until is None else self.until.isoformat(),
+            "until": None if self.closing is None else self.closing.isoformat(),
             "columns": dict(self.columns),
             "condition": asdict(self.condition),
             "life": dict(self.life),
@@ -276,6 +287,7 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
         portfolios=tuple(_named_portfolios(content.get("portfolio", []), faults)),
         sampling={**SAMPLING, **tables["sampling"]},
         policy=read_policy(content.get("decision"), life["horizon"], read, faults),
+        rounds=find_rounds(file.parent, faults),
     )
 
 
