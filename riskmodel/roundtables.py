@@ -144,7 +144,9 @@ def join_sections(
     return join.table(), Intake("", **told, corrected=tuple(join.corrected))
 
 
-def join_surveys(known: Table, later: Table, columns: Sequence[Column], faults: Faults, *, corrects: bool) -> tuple[Table, Intake]:  # fmt: skip
+def join_surveys(
+    known: Table, later: Table, columns: Sequence[Column], faults: Faults, *, corrects: bool
+) -> tuple[Table, Intake]:
     """Join a later table of surveys to what is known; `columns` are the rules of the first table."""
     keys = list(zip(later["section"], later["surveyed"].astype(str), strict=True))
     usable = (later["section"] != "") & ~np.isnat(later["surveyed"])

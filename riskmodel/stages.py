@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,8 +16,10 @@ from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
 from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
-from .records import Records, Vocabulary, census_table, read_planned, read_records
+from .recalibrate import FORMER, POSTERIOR, REFIT, Published, calibration_of, fingerprint, recalibrate
+from .records import Records, Round, Vocabulary, census_table, read_planned, read_records
 from .report import Findings, build_report, census_lines
+from .rounds import round_digests
 from .store import digest_of, file_digest, load_tree, save_tree, write_bytes, write_table, write_text
 from .study import Study, portfolios_of
 from .weighing import DECISION, DECISION_TABLES, advise, weigh
@@ -32,7 +33,7 @@ CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
-POSTERIOR, SIMULATION, REPORT = "posterior.nc", "simulation.nc", "report.txt"
+SIMULATION, REPORT = "simulation.nc", "report.txt"
 
 COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
 
@@ -83,6 +84,8 @@ class Desk:
         self.notes: list[str] = []
         self.command = ""
         self.entries: dict[str, Mapping[str, Any]] = {}
+        self.published: Mapping[str, Mapping[str, Any]] = {}
+        self.fresh = False
         self._homes: dict[str, Path] = {}
 
     def read_inputs(self) -> None:
@@ -131,16 +134,22 @@ class Desk:
     @cached_property
     def tables(self) -> Records | None:
         """The records as read; None when the study names no table."""
+        return self.read_tables(self.study.rounds)
+
+    def read_tables(self, rounds: Sequence[Round]) -> Records | None:
+        """The tables with some of the rounds; None when the study names no table."""
         study = self.study
         if study.sections is None:
             return None
+        asked = replace(study, rounds=tuple(rounds))
         return read_records(
             study.sections,
             study.surveys,
             vocabulary=self.vocabulary,
             condition=study.condition,
             columns=study.columns,
-            until=study.until,
+            until=asked.closing,
+            rounds=asked.rounds,
         )
 
     @property
@@ -171,12 +180,7 @@ class Desk:
     @cached_property
     def calibration(self) -> Calibration:
         """The calibration, from this run or from its file."""
-        from .calibrate import Calibration, Check, Gate
-
-        tree = load_tree(self.found(POSTERIOR), digest=self._digest("calibrate", POSTERIOR))
-        stated = tree.attrs.get("gate")
-        gate = None if stated is None else Gate(tuple(Check(**check) for check in json.loads(stated)))
-        return Calibration(tree, gate, prior_only=gate is None)
+        return calibration_of(self.found(POSTERIOR), self._digest("calibrate", POSTERIOR))
 
     @cached_property
     def simulation(self) -> xr.Dataset:
@@ -217,7 +221,8 @@ class Desk:
 
 def _input_digests(study: Study) -> dict[str, str]:
     files = {"sections": study.sections, "surveys": study.surveys, "programme": study.programme}
-    return {f"{kind}/{file.name}": file_digest(file) for kind, file in files.items() if file is not None}
+    digests = {f"{kind}/{file.name}": file_digest(file) for kind, file in files.items() if file is not None}
+    return digests | {f"rounds/{each.name}": digest_of(round_digests(each)) for each in study.rounds}
 
 
 def one_of_each_type(priors: PriorSet) -> xr.Dataset:
@@ -264,20 +269,21 @@ def _priors(desk: Desk) -> Outputs:
 
 
 def _calibrate(desk: Desk) -> Outputs:
-    from .calibrate import Sampling, calibrate
-    from .model import LifeSettings
-
     study = desk.study
-    result = calibrate(
-        desk.records,
+    made = recalibrate(
+        study,
         desk.priors,
-        settings=LifeSettings(**study.life),
-        sampling=Sampling(**study.sampling),
+        desk.records,
+        Published(desk.results, desk.published.get("calibrate", {})),
+        read=desk.read_tables,
+        mark=fingerprint(study, desk.priors, _core_digest()),
+        fresh=desk.fresh,
         progress=desk.progress,
     )
-    desk.calibration = result
-    desk.facts["calibrate"] = {"gate": None if result.gate is None else [asdict(c) for c in result.gate.checks]}
-    return {POSTERIOR: desk.save(result.tree, POSTERIOR)}
+    desk.calibration = made.calibration
+    desk.facts["calibrate"] = dict(made.facts)
+    kept = {name: write_bytes(file.read_bytes(), desk.staging / name) for name, file in made.kept.items()}
+    return {POSTERIOR: desk.save(made.calibration.tree, POSTERIOR), **kept}
 
 
 def _simulate(desk: Desk) -> Outputs:
@@ -395,7 +401,7 @@ def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
 STAGES = (
     Stage("records", "Reading the records", (CENSUS,), _records),
     Stage("priors", "Reading the priors", (), _priors),
-    Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
+    Stage("calibrate", "Calibrating", (POSTERIOR, REFIT, FORMER), _calibrate, COMPILES),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
     Stage(

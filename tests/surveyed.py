@@ -1,0 +1,75 @@
+"""Invented records as they stood on an earlier day, for the tests of later rounds."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from builders import priors as built_priors
+from generator import Generator, truth_of
+
+from riskmodel.calibrate import Calibration
+from riskmodel.condition import Condition
+from riskmodel.priordraws import prior_draws
+from riskmodel.priors import PriorSet
+from riskmodel.records import Records
+
+CONDITION = Condition()
+
+
+def records_of(priors: PriorSet, count: int, *, seed: int = 1) -> Records:
+    """Records of `count` sections to the start of 2025, from one truth drawn from the priors."""
+    truth = truth_of(prior_draws(priors, draws=1, seed=seed), 0)
+    made = Generator(priors, truth, np.random.default_rng(seed), CONDITION).records(count)
+    return Records(made.sections, made.readings, None, CONDITION, None, {})  # type: ignore[arg-type]
+
+
+def as_of(records: Records, year: float, *, leave_out: tuple[str, ...] = (), only: tuple[str, ...] = ()) -> Records:
+    """The records as they stood at a date: nothing later was read, nothing removed; `only` these are cut back."""
+    sections, readings = records.sections, records.readings
+    names = sections["section"].values.astype(str)
+    keep = ~np.isin(names, leave_out) & (sections["opened_year"].values + sections["age_entry"].values < year)
+    cut = np.isin(names, only) if only else np.ones(len(names), bool)
+    age = np.where(cut, year - sections["opened_year"].values, np.inf)
+    removed, serving = sections["age_removed"].values.copy(), sections["age_in_service"].values.copy()
+    later = removed > age
+    serving = np.where(later, age, np.fmin(serving, age))
+    removed[later] = np.nan
+    named = sections["named"].values & ~later[:, None]
+    sections = sections.assign(age_removed=("section", removed), named=(("section", "cause"), named),
+                               age_in_service=("section", np.where(np.isnan(removed), serving, np.nan)))  # fmt: skip
+    place = np.full(len(names), -1)
+    place[keep] = np.arange(keep.sum())
+    owner = readings["section_index"].values.astype(int)
+    told = np.flatnonzero(keep[owner] & (readings["age"].values <= age[owner]))
+    cut_readings = readings.isel(reading=told).assign(section_index=("reading", place[owner[told]]))
+    return Records(sections.isel(section=keep), cut_readings, None, CONDITION, None, {})  # type: ignore[arg-type]
+
+
+def prior_fit(records: Records, priors: PriorSet, *, draws: int, seed: int = 1) -> Calibration:
+    """A stand-in for a fit without a sampler: prior draws taken with weights L(records), with its likelihood."""
+    from riskmodel.calibrate import records_log_likelihood
+    from riskmodel.reweigh import resampled, with_new_levels
+
+    drawn = full_prior(priors, draws=draws, seed=seed)
+    drawn = with_new_levels(drawn, records.sections, priors, seed=seed)
+    like = records_log_likelihood(records, priors, drawn)
+    total = like.sum("section").values.ravel()
+    weight = np.exp(total - total.max())
+    picked = resampled(weight / weight.sum(), seed=seed)
+    tree = {"posterior": drawn.isel(draw=picked), "log_likelihood": like.isel(draw=picked).to_dataset(name="records")}
+    tree = {name: one.assign_coords(draw=np.arange(len(picked))) for name, one in tree.items()}
+    return Calibration(xr.DataTree.from_dict({**tree, "prior": drawn}), None)
+
+
+def full_prior(priors: PriorSet, *, draws: int, seed: int) -> xr.Dataset:
+    """Draws of every variable of the model from its prior, without terms of groups."""
+    import pymc as pm
+
+    from riskmodel.model import build_model
+
+    with build_model(None, priors, condition=CONDITION):
+        tree = pm.sample_prior_predictive(draws=draws, random_seed=seed)
+    return tree["prior"].to_dataset()
+
+
+__all__ = ["CONDITION", "as_of", "built_priors", "full_prior", "prior_fit", "records_of"]
