@@ -229,7 +229,7 @@ def _fit(
     from .calibrate import Sampling, calibrate
     from .model import LifeSettings
 
-    warm = {} if start is None else {"start": start}
+    warm: dict[str, Any] = {} if start is None else {"start": start}
     return calibrate(
         records,
         priors,

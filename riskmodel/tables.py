@@ -193,7 +193,7 @@ def mark(
     if not rows.size:
         return
     shown = list(table[quantity] if got is None else got)
-    for row in rows:
+    for row in (int(row) for row in rows):
         place, other = table.place(row, quantity), beside(row) if beside is not None else None
         _, file, line, column = other if other is not None and other[0] > place[0] else place
         faults.add(rule, file=file, row=line, column=column, got=shown[row], remedy=remedy)
