@@ -125,8 +125,8 @@ def recalibrate(
     progress : callable (done, total, text)
     """
     now = {each.name: digest_of(round_digests(each)) for each in study.rounds}
-    kept = _former(published, now, mark)
-    noted: dict[str, Any] = {"fingerprint": mark, "rounds": now}
+    kept, former = _former(published, now, mark)
+    noted: dict[str, Any] = {"fingerprint": mark, "rounds": now, "former_rounds": former}
     found = None if records is None or fresh else _last_fit(published, now, mark)
     why = _why_fit(study, records, published, found, mark, fresh=fresh)
     if found is not None and not why:
@@ -154,14 +154,14 @@ class _Fit:
     rounds: Mapping[str, str]
 
 
-def _former(published: Published, now: Mapping[str, str], mark: str) -> dict[str, Path]:
-    """Draws before the last round, where the results that lie there still hold them."""
+def _former(published: Published, now: Mapping[str, str], mark: str) -> tuple[dict[str, Path], Mapping[str, str]]:
+    """Draws before the last round and their rounds, where the results that lie there still hold them."""
     facts = published.facts
-    if facts.get("fingerprint") != mark or not _begins(facts.get("rounds", {}), now):
-        return {}
-    name = FORMER if len(facts["rounds"]) == len(now) else POSTERIOR
-    file = published.file(name)
-    return {} if file is None or not now else {FORMER: file}
+    if not now or facts.get("fingerprint") != mark or not _begins(facts.get("rounds", {}), now):
+        return {}, {}
+    same = len(facts["rounds"]) == len(now)
+    file = published.file(FORMER if same else POSTERIOR)
+    return ({}, {}) if file is None else ({FORMER: file}, facts["former_rounds" if same else "rounds"])
 
 
 def _begins(some: Mapping[str, str], every: Mapping[str, str]) -> bool:

@@ -80,6 +80,8 @@ class Records:
         "sections" and "surveys": SHA-256 of the first file.
     intakes : tuple of Intake
         What each later delivery brought.
+    latest : date or None
+        Latest date in the tables.
     """
 
     sections: xr.Dataset
@@ -89,6 +91,7 @@ class Records:
     until: date | None
     digests: Mapping[str, str]
     intakes: tuple[Intake, ...] = ()
+    latest: date | None = None
 
     def _repr_html_(self) -> str:
         return page_of(census_text(self))
@@ -149,8 +152,9 @@ def read_records(
     check_sections(faults, built, until)
     check_surveys(faults, built, seen, trace, condition, until)
     _raise_in_order(faults, files)
-    end = until or latest_date(built, seen)
-    return _assemble(built, seen, trace, vocabulary, condition, end, tuple(intakes))
+    latest = latest_date(built, seen)
+    records = _assemble(built, seen, trace, vocabulary, condition, until or latest)
+    return replace(records, intakes=tuple(intakes), latest=latest)
 
 
 def _joined(
@@ -243,7 +247,6 @@ def _assemble(
     vocabulary: Vocabulary,
     condition: Condition,
     until: date | None,
-    intakes: tuple[Intake, ...],
 ) -> Records:
     readings = _readings(built, trace)
     sections = _dataset(built, vocabulary).assign(_life(built, trace, vocabulary, until))
@@ -251,7 +254,7 @@ def _assemble(
     recorded = (*_TEXTS, "project", *_NUMBERS, *vocabulary.indicator_columns, *vocabulary.measures)
     census = take_census(sections, readings, (built, seen), trace, recorded=recorded)
     digests = {"sections": built.digest, "surveys": seen.digest}
-    return Records(sections, readings, census, condition, until, {k: v for k, v in digests.items() if v}, intakes)
+    return Records(sections, readings, census, condition, until, {k: v for k, v in digests.items() if v})
 
 
 def _dataset(table: Table, vocabulary: Vocabulary) -> xr.Dataset:

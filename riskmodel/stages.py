@@ -14,6 +14,7 @@ import xarray as xr
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
+from .changedesk import CHANGED, build_changes
 from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
 from .recalibrate import FORMER, POSTERIOR, REFIT, Published, calibration_of, fingerprint, recalibrate
@@ -411,6 +412,7 @@ STAGES = (
         _decide,
     ),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
+    Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
@@ -418,14 +420,17 @@ STAGES = (
 
 
 def stages_of(study: Study) -> tuple[Stage, ...]:
-    """Stages of a study: costs are weighed where it has a table [decision]."""
-    return tuple(stage for stage in STAGES if stage.name != "decide" or study.policy is not None)
+    """Stages of a study: costs are weighed where it has a table [decision], changes told where it has rounds."""
+    idle = {"decide"} if study.policy is None else set()
+    idle |= set() if study.rounds else {"changes"}
+    return tuple(stage for stage in STAGES if stage.name not in idle)
 
 
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
+    *("changewords", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
@@ -459,6 +464,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "exclusion": [],
         "decide": [settings["decision"]],
         "tables": [],
+        "changes": [],
         "criticism": [],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
