@@ -76,7 +76,7 @@ def _rows(table: pd.DataFrame) -> Iterator[Any]:
 
 
 def _most_moved(rows: pd.DataFrame) -> pd.DataFrame:
-    return _most_moved(rows)
+    return rows.reindex(rows["moved_in_sd"].abs().sort_values(ascending=False).index)[:SHOWN]
 
 
 def _wrapped(text: str) -> list[str]:
@@ -133,7 +133,7 @@ def _next(told: Told) -> Iterator[str]:
     """What deserves a look, one sentence each."""
     rare = told.surprises[told.surprises["tail_area"] < RARE] if len(told.surprises) else told.surprises
     if len(rare) > 3 * RARE * max(len(told.surprises), 1) + 1:
-        yield "More sections surprise than chance allows: check rating and dates of the survey, then the path of the model."
+        yield "More sections surprise than chance allows: check the rating and the dates, then the path of the model."
     if len(rare):
         names = ", ".join(dict.fromkeys(rare["section"][:SHOWN]))
         yield f"Look up the records of {names}: a wrong date, an unrecorded restoration, or a failure in the making."
@@ -144,7 +144,7 @@ def _next(told: Told) -> Iterator[str]:
     for row in _rows(told.changes[told.changes["kind"] == "rank"]):
         before, after = row.name.rsplit("rank ", 1)[1].split(" to ")
         if row.programme == "frozen" and before != after and "1" in (before, after):
-            yield f"The order of portfolios changed at the top ({row.name}): weigh the choice again before it is written."
+            yield f"The order of portfolios changed at the top ({row.name}): weigh the choice again."
     if (told.conflict["tail_area"] < RARE).any():
         worst = told.conflict["parameter"].iloc[0]
         yield f"Ask again those who stated the prior of {worst}, or say why these roads differ."

@@ -37,6 +37,8 @@ __all__ = [
 
 LARGEST_K = 0.7
 """Pareto k above which weighted draws are not reported."""
+NO_TAIL = 1e9
+"""Stands for k where the weights have no tail to fit."""
 PER_SECTION = ("chain", "draw", "section")
 
 
@@ -83,8 +85,9 @@ class Weighing:
             Smallest one allowed.
         """
         enough = smallest * self.efficiency
+        k, told = (self.k_hat, "") if np.isfinite(self.k_hat) else (NO_TAIL, "too few different draws for a tail")
         return (
-            Check("Pareto k of the weights", self.k_hat, LARGEST_K, self.k_hat <= LARGEST_K, "", "fit anew"),
+            Check("Pareto k of the weights", k, LARGEST_K, k <= LARGEST_K, told, "fit anew"),
             Check("effective sample size after weighting", enough, least, enough >= least, "", "fit anew"),
         )
 
@@ -120,7 +123,8 @@ def weigh_records(
         new = records_log_likelihood(told, priors, draws, settings=settings)
         both = [name for name in changed if name in known]
         ratio = new.sum("section") - old.sel(section=both).sum("section")
-        weight, k_hat = pareto_weights(ratio.transpose("chain", "draw").values.ravel())
+        flat = ratio.transpose("chain", "draw").values.ravel()
+        weight, k_hat = pareto_weights(flat) if np.ptp(flat) > 0 else (np.full(flat.size, 1.0 / flat.size), 0.0)
         kept = [name for name in old["section"].values.astype(str) if name not in set(changed)]
         order = list(now.sections["section"].values.astype(str))
         likelihood = xr.concat([old.sel(section=kept), new], "section").sel(section=order)
