@@ -16,6 +16,7 @@ from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
 from .errors import RiskModelError, RiskModelWarning, printable
+from .priorscommand import priors_group
 from .trialcommand import trial_sections
 from .updatecommand import update
 
@@ -160,7 +161,7 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, update):
+for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group):
     commands.add_command(command)
 
 

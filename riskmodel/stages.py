@@ -14,6 +14,7 @@ import xarray as xr
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
+from .carried import refuse_shared
 from .changedesk import CHANGED, build_changes
 from .measures import Portfolio, in_play
 from .priors import WEAR_OUT, PriorSet, load_priors
@@ -92,6 +93,7 @@ class Desk:
     def read_inputs(self) -> None:
         """Read priors, records and programme, so that their faults show before anything is written."""
         _ = self.priors, self.portfolios, self.records, self.programme
+        refuse_shared(self.priors, self.records)
         if self.study.policy is not None:
             from .prices import validate_prices
 
@@ -430,7 +432,7 @@ def stages_of(study: Study) -> tuple[Stage, ...]:
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
-    *("changewords", "rounds", "updatecommand"),
+    *("carry", "carrydesk", "changewords", "priorscommand", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
