@@ -18,7 +18,7 @@ def priors_group() -> None:
 @click.argument("study", type=click.Path(path_type=Path), metavar="STUDY")
 @click.option("--out", "target", type=click.Path(path_type=Path), metavar="DIR", required=True,
               help="New folder for the prior files.")  # fmt: skip
-
+@click.option("--results", type=click.Path(path_type=Path), metavar="DIR", help="Folder of the study's results.")
 def export(study: Path, target: Path, results: Path | None) -> None:
     """Write the posterior of STUDY as prior files for OTHER sections than those of its records.
 

@@ -10,40 +10,28 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 import surveyed
-from runs import FEW, said, write_study
-from surveyed import stand_in
+from runs import said
 
 from riskmodel import calibrate as calibration
 from riskmodel import pipeline
+from riskmodel.changewords import way_lines
 from riskmodel.errors import InputError, StudyError
+from riskmodel.stages import STAGES, Desk
 from riskmodel.study import read_study
 from riskmodel.updatecommand import take_in
 
-SECTIONS = "section,opened,bond,base,contractor,prompt_sawing,removed,removal_reason,cause\n" + "".join(
-    f"S{i},20{i:02d}-05-01,unbonded,{base},C{i % 3},{i % 2},{removed}\n"
-    for i, (base, removed) in enumerate(
-        [("concrete", ",,"), ("asphalt", ",,"), ("composite", "2015-03-01,condition,random_cracking")] * 4, start=1
-    )
-)
-SURVEYS = "section,surveyed,pci\n" + "".join(f"S{i},20{i + 4:02d}-06-01,{96 - i}\n" for i in range(1, 6))
 ROUND = "section,surveyed,pci\nS1,2005-06-01,95\nS1,2017-06-01,88\nS2,2017-06-02,90\n"
-
-
-def write_records(place: Path) -> Path:
-    folder = write_study(place, f"[records]\nsections = 's.csv'\nsurveys = 'v.csv'\n{FEW}")
-    (folder / "s.csv").write_text(SECTIONS)
-    (folder / "v.csv").write_text(SURVEYS)
-    return folder
 
 
 @pytest.fixture
 def recorded(tmp_path: Path) -> Path:
-    return write_records(tmp_path / "north")
+    return surveyed.write_records(tmp_path / "north")
 
 
 def offered(folder: Path, surveys: str = "", sections: str = "", **options: object) -> object:
@@ -154,22 +142,6 @@ def test_an_update_needs_rows_and_records(recorded: Path, study: Path, capsys: p
 # ------------------------------------------------------------------------------------- with results
 
 
-@pytest.fixture(scope="module")
-def run_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = write_records(tmp_path_factory.mktemp("done") / "north")
-    with pytest.MonkeyPatch.context() as patch:
-        stand_in(patch.setattr)
-        pipeline.run_study(read_study(folder))
-    return folder
-
-
-@pytest.fixture
-def run(run_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A finished study whose fit and likelihood are stand-ins, for what stands around them."""
-    stand_in(monkeypatch.setattr)
-    return Path(shutil.copytree(run_once, tmp_path / "north"))
-
-
 NARROW = "section,surveyed,pci\nS1,2015-03-01,93\n"
 
 
@@ -201,37 +173,59 @@ def test_a_round_is_weighed_told_and_undone(
     assert not (run / "results/changes.txt").exists()
 
 
-@pytest.mark.filterwarnings("ignore::RuntimeWarning:arviz_stats")
-def test_a_correction_fits_anew_from_the_last_draws(
-    run: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def calibrated(folder: Path) -> dict[str, Any]:
+    """What the stage that calibrates notes of itself, made from the results that lie there."""
+    desk = Desk(read_study(folder), folder / "results/.unfinished", progress=lambda *given: None)
+    desk.published = json.loads((folder / "results/provenance.json").read_text())["stages"]
+    desk.read_inputs()
+    next(stage for stage in STAGES if stage.name == "calibrate").build(desk)
+    return dict(desk.facts["calibrate"])
+
+
+def test_a_correction_fits_anew_from_the_last_draws(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[dict[str, object]] = []
 
-    def noted(*given: object, **settings: object) -> calibration.Calibration:
+    def noted(*given: Any, **settings: Any) -> calibration.Calibration:
         asked.append(settings)
         return surveyed.fitted(*given, **settings)
 
     monkeypatch.setattr(calibration, "calibrate", noted)
-    (run.parent / "NEW.csv").write_text("section,surveyed,pci\nS1,2005-06-01,94\n")
-    assert said(capsys, "update", run, "--surveys", run.parent / "NEW.csv")[0] == 2
-    status, out, _ = said(capsys, "update", run, "--surveys", run.parent / "NEW.csv", "--correct")
-    assert status == 0
-    assert "corrects what was recorded: S1, `pci`: 95 (v.csv, row 2) to 94" in " ".join(out.split())
+    offered(run, "section,surveyed,pci\nS1,2005-06-01,94\n", correct=True)
+    facts = calibrated(run)
+    words = " ".join(way_lines(facts))
+    assert "fitted anew, started from the last fit's draws: round 2015-03-01 corrects what was recorded: S1" in words
     assert "start" in asked[0]
 
 
-def test_weights_that_cannot_be_trusted_fit_anew(
-    run: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_weights_that_cannot_be_trusted_fit_anew(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("riskmodel.reweigh.LARGEST_K", -1e12)
-    (run.parent / "NEW.csv").write_text(NARROW)
-    status, out, _ = said(capsys, "update", run, "--surveys", run.parent / "NEW.csv")
-    assert status == 0
-    assert "NOT within the limit" in out
-    assert "All records were fitted anew, started from the last fit's draws: Pareto k" in " ".join(out.split())
-    facts = json.loads((run / "results/provenance.json").read_text())["stages"]["calibrate"]["facts"]
+    offered(run, NARROW)
+    facts = calibrated(run)
+    assert "NOT within the limit" in " ".join(way_lines(facts))
+    assert "started from the last fit's draws: Pareto k" in " ".join(way_lines(facts))
     assert (facts["way"], list(facts["fit_rounds"])) == ("fit", ["2015-03-01"])
-    assert not (run / "results/refit.nc").exists()
+
+
+def test_too_few_effective_draws_fit_anew(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("riskmodel.reweigh.LARGEST_K", 1e12)
+    monkeypatch.setattr("riskmodel.recalibrate._smallest", lambda gate, posterior: 300.0)
+    offered(run, NARROW)
+    facts = calibrated(run)
+    assert facts["why"][0].startswith("effective sample size after weighting")
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["[condition]\nthreshold = 58\n", "[life]\nearly_age = 12\n", "[priors.override.measure.prompt_sawing.effect.1]\n"
+     'from = "physics"\n'],
+)  # fmt: skip
+def test_a_changed_setting_or_prior_fits_anew(run: Path, line: str) -> None:
+    offered(run, NARROW)
+    file = run / "study.toml"
+    file.write_text(file.read_text() + line)
+    facts = calibrated(run)
+    assert (facts["way"], facts["warm"]) == ("fit", False)
+    assert facts["why"] == ["priors, settings, first tables or the program changed since the last fit"]
 
 
 # ---------------------------------------------------------------------------------------- killed
@@ -265,7 +259,9 @@ def killed_after(folder: Path, delivered: Path, seconds: float) -> bool:
     return ended
 
 
-def kills(folder: Path, delivered: Path, moments: np.ndarray, monkeypatch: pytest.MonkeyPatch) -> dict[str, int]:
+def kills(
+    folder: Path, delivered: Path, moments: np.ndarray, monkeypatch: pytest.MonkeyPatch, *, finish: bool
+) -> dict[str, int]:
     """Kill updates at moments; each leaves the old round or the new one, whole. Counts of what was found."""
     monkeypatch.setattr("riskmodel.reweigh.LARGEST_K", 1e12)
     good = shutil.copytree(folder, folder.parent / "good")
@@ -282,6 +278,8 @@ def kills(folder: Path, delivered: Path, moments: np.ndarray, monkeypatch: pytes
         intake, _, name = take_in(study, None, delivered)
         assert bool(name) is not bool(names)
         assert intake.surveys_new == (0 if names else 1)
+        if not finish:
+            continue
         pipeline.run_study(read_study(folder))
         assert pipeline.run_study(read_study(folder)).built == ()
         assert sorted(p.name for p in (folder / "rounds").iterdir() if p.name != ".lock") == ["2015-03-01"]
@@ -291,14 +289,14 @@ def kills(folder: Path, delivered: Path, moments: np.ndarray, monkeypatch: pytes
 
 def test_killed_at_any_moment_the_study_opens(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (run.parent / "NEW.csv").write_text(NARROW)
-    kills(run, run.parent / "NEW.csv", np.array([0.0, 0.5]), monkeypatch)
+    kills(run, run.parent / "NEW.csv", np.array([0.0, 0.3, 0.6, 1.5]), monkeypatch, finish=False)
 
 
 @pytest.mark.slow
 def test_killed_at_many_moments(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (run.parent / "NEW.csv").write_text(NARROW)
     moments = np.random.default_rng(1).uniform(0.0, 6.0, 60)
-    found = kills(run, run.parent / "NEW.csv", moments, monkeypatch)
+    found = kills(run, run.parent / "NEW.csv", moments, monkeypatch, finish=True)
     assert min(found.values()) > 0
 
 
