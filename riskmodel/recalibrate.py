@@ -187,7 +187,7 @@ def _why_fit(
         return ["asked for"]
     if found is None:
         earlier = published.facts.get("fingerprint")
-        changed = "priors, settings, first tables or the program changed since the last fit"
+        changed = "priors, measures in play, settings, first tables or the program changed since the last fit"
         return ["there is no earlier fit" if earlier is None or earlier == mark else changed]
     since = [intake for intake in records.intakes if intake.name not in found.rounds]
     return [f"round {intake.name} corrects what was recorded: {text}" for intake in since for text in intake.corrected]

@@ -225,7 +225,9 @@ def test_a_changed_setting_or_prior_fits_anew(run: Path, line: str) -> None:
     file.write_text(file.read_text() + line)
     facts = calibrated(run)
     assert (facts["way"], facts["warm"]) == ("fit", False)
-    assert facts["why"] == ["priors, settings, first tables or the program changed since the last fit"]
+    assert facts["why"] == [
+        "priors, measures in play, settings, first tables or the program changed since the last fit"
+    ]
 
 
 # ---------------------------------------------------------------------------------------- killed
