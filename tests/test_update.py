@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -233,7 +231,8 @@ def test_a_changed_setting_or_prior_fits_anew(run: Path, line: str) -> None:
 # ---------------------------------------------------------------------------------------- killed
 
 KILLED = """
-import sys
+import os, signal, sys
+folder, delivered, last = os.path.realpath(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 import surveyed
 from riskmodel import cli
 def put(name, value):
@@ -242,36 +241,48 @@ def put(name, value):
     setattr(sys.modules[module], attribute, value)
 surveyed.stand_in(put)
 put("riskmodel.reweigh.LARGEST_K", 1e12)
-print("begun", flush=True)
-cli.main(["update", sys.argv[1], "--surveys", sys.argv[2]])
+done = 0
+def hook(event, given):
+    global done
+    writes = event == "open" and isinstance(given[1], str) and given[1] not in ("r", "rb")
+    if writes or event in ("os.rename", "os.mkdir", "os.remove", "os.rmdir"):
+        if isinstance(given[0], (str, os.PathLike)) and os.path.realpath(os.fspath(given[0])).startswith(folder):
+            done += 1
+            if done == last:
+                os.kill(os.getpid(), signal.SIGKILL)
+sys.addaudithook(hook)
+try:
+    cli.main(["update", folder, "--surveys", delivered])
+finally:
+    print("operations", done)
 """
+"""An update that kills itself before its n-th operation on a file of the study; 0 counts them."""
 
 
-def killed_after(folder: Path, delivered: Path, seconds: float) -> bool:
-    """Run an update in another process and kill it; whether it had ended before."""
-    line = [sys.executable, "-c", KILLED, str(folder), str(delivered)]
-    process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-    assert process.stdout is not None
-    assert process.stdout.readline() == "begun\n"
-    time.sleep(seconds)
-    ended = process.poll() is not None
-    if not ended:
-        os.kill(process.pid, signal.SIGKILL)
-    process.communicate()
-    return ended
+def killed_at(folder: Path, delivered: Path, operation: int) -> subprocess.CompletedProcess[str]:
+    line = [sys.executable, "-c", KILLED, str(folder), str(delivered), str(operation)]
+    return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False)
+
+
+def operations(folder: Path, delivered: Path) -> int:
+    """How many operations on files an update makes that nobody kills."""
+    copy = Path(shutil.copytree(folder, folder.parent / "counted"))
+    answer = killed_at(copy, delivered, 0)
+    assert answer.returncode == 0, answer.stderr
+    return int(answer.stdout.rsplit("operations ", 1)[1])
 
 
 def kills(
-    folder: Path, delivered: Path, moments: np.ndarray, monkeypatch: pytest.MonkeyPatch, *, finish: bool
+    folder: Path, delivered: Path, places: list[int], monkeypatch: pytest.MonkeyPatch, *, finish: bool
 ) -> dict[str, int]:
-    """Kill updates at moments; each leaves the old round or the new one, whole. Counts of what was found."""
+    """Kill updates before their n-th file operation; each leaves the old round or the new one, whole."""
     monkeypatch.setattr("riskmodel.reweigh.LARGEST_K", 1e12)
     good = shutil.copytree(folder, folder.parent / "good")
     found = {"old": 0, "new": 0}
-    for moment in moments:
+    for place in places:
         shutil.rmtree(folder)
         shutil.copytree(good, folder)
-        killed_after(folder, delivered, float(moment))
+        assert killed_at(folder, delivered, place).returncode == -signal.SIGKILL
         study = read_study(folder)
         names = [each.name for each in study.rounds]
         assert names in ([], ["2015-03-01"])
@@ -289,16 +300,20 @@ def kills(
     return found
 
 
-def test_killed_at_any_moment_the_study_opens(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_killed_at_any_point_the_study_opens(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (run.parent / "NEW.csv").write_text(NARROW)
-    kills(run, run.parent / "NEW.csv", np.array([0.0, 0.3, 0.6, 1.5]), monkeypatch, finish=False)
+    found = kills(run, run.parent / "NEW.csv", [8, 60], monkeypatch, finish=False)
+    assert min(found.values()) > 0
 
 
 @pytest.mark.slow
-def test_killed_at_many_moments(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (run.parent / "NEW.csv").write_text(NARROW)
-    moments = np.random.default_rng(1).uniform(0.0, 6.0, 60)
-    found = kills(run, run.parent / "NEW.csv", moments, monkeypatch, finish=True)
+def test_killed_at_many_points(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    delivered = run.parent / "NEW.csv"
+    delivered.write_text(NARROW)
+    count = operations(run, delivered)
+    assert count > 20
+    rest = np.random.default_rng(1).integers(11, count + 1, 50)
+    found = kills(run, delivered, [*range(1, 11), *(int(n) for n in rest)], monkeypatch, finish=True)
     assert min(found.values()) > 0
 
 
