@@ -26,7 +26,8 @@ FIGURE = "figures/drift.svg"
 CHANGED = (CHANGES, *TABLES, DRIFT, FIGURE)
 """Files that the stage may make."""
 START = "start"
-SAMPLES = 400
+SAMPLES = 1000
+LIVES = ("age_in_service", "age_removed", "age_lower", "age_upper", "named")
 
 
 def build_changes(desk: Desk) -> dict[str, str]:
@@ -77,7 +78,8 @@ def _simulated(desk: Desk, former: xr.Dataset, earlier: Records) -> Simulated:
         return Simulated(run(former, desk.programme), run(now, desk.programme))
     frozen = programme_from_records(earlier.sections, desk.priors)
     # a contract that the records name no more draws its term anew
-    return Simulated(run(former, frozen), run(now, frozen), run(now, desk.programme))
+    same = frozen.drop_vars(LIVES).equals(desk.programme.drop_vars(LIVES))
+    return Simulated(run(former, frozen), run(now, frozen), None if same else run(now, desk.programme))
 
 
 def _tables(

@@ -25,7 +25,20 @@ POWERS = (0.8, 1.25)
 """Powers of the priors that the draws are weighted to."""
 QUANTITIES = ("early_failure_probability", "b10_age", "median_age", "restricted_mean_age")
 ENDLESS = 1000.0
-COLUMNS = ["programme", "kind", "name", "unit", "former_mean", "former_sd", "mean", "sd", "moved", "moved_in_sd"]
+STEADY = 1e-9
+COLUMNS = [
+    "programme",
+    "kind",
+    "name",
+    "unit",
+    "former_mean",
+    "former_sd",
+    "mean",
+    "sd",
+    "moved",
+    "moved_in_sd",
+    "noise_in_sd",
+]
 Floats = NDArray[np.float64]
 Row = tuple[object, ...]
 
@@ -65,8 +78,9 @@ def changes_table(former: xr.Dataset, now: xr.Dataset, simulated: Simulated) -> 
     -------
     DataFrame
         Columns `programme` ("" for a parameter, else "frozen" or "new"), `kind` (parameter, cause share, life
-        quantity, gain, rank), `name`, `unit`, mean and sd before and after, `moved`, and `moved_in_sd` (of the
-        former sd). A gain is the share of early failures that a portfolio averts against current practice;
+        quantity, gain, rank), `name`, `unit`, mean and sd before and after, `moved`, `moved_in_sd` (of the former
+        sd), and `noise_in_sd` (twice the error of the difference of two sets of so many independent draws: a
+        smaller move may be noise of the draws). A gain is the share of early failures that a portfolio averts against current practice;
         ranks go by its mean, 1 the largest, with the probability of being first as mean and no sd.
     """
     rows = [*_parameters(former, now), *_lives("frozen", simulated.before, simulated.after)]
@@ -78,7 +92,8 @@ def changes_table(former: xr.Dataset, now: xr.Dataset, simulated: Simulated) -> 
 def _row(programme: str, kind: str, name: str, unit: str, old: Floats, new: Floats) -> Row:
     moved, spread = float(new.mean() - old.mean()), float(old.std())
     in_sd = moved / spread if spread > 0 else np.nan
-    return (programme, kind, name, unit, old.mean(), spread, new.mean(), new.std(), moved, in_sd)
+    noise = 2.0 * np.sqrt(1.0 / old.size + 1.0 / new.size)
+    return (programme, kind, name, unit, old.mean(), spread, new.mean(), new.std(), moved, in_sd, noise)
 
 
 def _parameters(former: xr.Dataset, now: xr.Dataset) -> Iterator[Row]:
@@ -95,7 +110,7 @@ def _scalars(posterior: xr.Dataset) -> Iterator[tuple[str, Floats]]:
             at = dict(zip(inner, place, strict=True))
             labels = [str(variable[dim].values[i]) for dim, i in at.items()]
             values = variable.isel(at).values.ravel()
-            if values.std() > 0:
+            if values.std() > STEADY * (1.0 + abs(values.mean())):
                 yield (f"{name}[{', '.join(labels)}]" if labels else str(name)), values
 
 
@@ -126,7 +141,7 @@ def _ranks(programme: str, old: dict[str, Floats], new: dict[str, Floats]) -> It
     for i, name in enumerate(old):
         was, now = chances[0][i], chances[1][i]
         label = f"{name}: rank {places[0][i]} to {places[1][i]}"
-        yield (programme, "rank", label, "chance of being first", was, np.nan, now, np.nan, now - was, np.nan)
+        yield (programme, "rank", label, "chance of being first", was, np.nan, now, np.nan, now - was, np.nan, np.nan)
 
 
 def _draws(simulation: xr.Dataset, portfolio: str, quantity: str) -> Floats:

@@ -64,7 +64,8 @@ def change_lines(told: Told) -> list[str]:
     for programme, words in (("frozen", "on the programme as it was before"), ("new", "on the programme of today")):
         rows = told.changes[told.changes["programme"] == programme]
         if len(rows):
-            lines += [f"Results {words} (before, now, moved by so many former sd)", *_moved(rows), ""]
+            noise = f"moves under {rows['noise_in_sd'].max():.2f} may be noise of the draws"
+            lines += [f"Results {words} (before, now, moved by so many former sd;", f"{noise})", *_moved(rows), ""]
     lines += ["Parameters that moved most", *_parameters(told.changes), "", *_surprises(told.surprises), ""]
     lines += [*_conflict(told.conflict), "", "What to look at next"]
     lines += [line for each in _next(told) for line in _wrapped(f"- {each}")]
@@ -126,7 +127,8 @@ def _conflict(conflict: pd.DataFrame) -> Iterator[str]:
         prior = f"prior {row.prior_mean:.3g} (sd {row.prior_sd:.2g})"
         yield f"  {row.parameter}: {prior}, now {row.mean:.3g}, tail {row.tail_area:.2g}"
     if len(pulled):
-        yield f"  Priors a quarter surer would move {', '.join(pulled['parameter'][:SHOWN])} by over {PULLED:g} sd."
+        yield f"  All priors at the power 1.25 against 0.8 would move by over {PULLED:g} sd:"
+        yield from (f"    {name}" for name in pulled["parameter"][:SHOWN])
 
 
 def _next(told: Told) -> Iterator[str]:
