@@ -27,17 +27,8 @@ QUANTITIES = ("early_failure_probability", "b10_age", "median_age", "restricted_
 ENDLESS = 1000.0
 STEADY = 1e-9
 COLUMNS = [
-    "programme",
-    "kind",
-    "name",
-    "unit",
-    "former_mean",
-    "former_sd",
-    "mean",
-    "sd",
-    "moved",
-    "moved_in_sd",
-    "noise_in_sd",
+    *("programme", "kind", "name", "unit", "former_mean", "former_sd", "mean", "sd"),
+    *("moved", "moved_in_sd", "noise_in_sd"),
 ]
 Floats = NDArray[np.float64]
 Row = tuple[object, ...]
@@ -80,8 +71,9 @@ def changes_table(former: xr.Dataset, now: xr.Dataset, simulated: Simulated) -> 
         Columns `programme` ("" for a parameter, else "frozen" or "new"), `kind` (parameter, cause share, life
         quantity, gain, rank), `name`, `unit`, mean and sd before and after, `moved`, `moved_in_sd` (of the former
         sd), and `noise_in_sd` (twice the error of the difference of two sets of so many independent draws: a
-        smaller move may be noise of the draws). A gain is the share of early failures that a portfolio averts against current practice;
-        ranks go by its mean, 1 the largest, with the probability of being first as mean and no sd.
+        smaller move may be noise of the draws). A gain is the share of early failures that a portfolio averts
+        against current practice; ranks go by its mean, 1 the largest, with the probability of being first as mean
+        and no sd.
     """
     rows = [*_parameters(former, now), *_lives("frozen", simulated.before, simulated.after)]
     if simulated.new is not None:
