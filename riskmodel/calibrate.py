@@ -16,17 +16,28 @@ import pandas as pd
 import xarray as xr
 
 from .errors import CalibrationError
-from .measures import deltas_of, type_index
+from .inputs import type_mix
+from .measures import deltas_of
 from .notebook import facts
 from .priordraws import prior_draws as draw_priors
 from .priors import PriorSet
 from .streams import integer_seed
 
 if TYPE_CHECKING:
+    from .cells import CellData
     from .model import LifeSettings
     from .records import Records
 
-__all__ = ["Calibration", "Check", "Gate", "Sampling", "calibrate", "parameter_table", "prior_draws"]
+__all__ = [
+    "Calibration",
+    "Check",
+    "Gate",
+    "Sampling",
+    "calibrate",
+    "parameter_table",
+    "prior_draws",
+    "records_log_likelihood",
+]
 
 Progress = Callable[[int, int, str], None]
 POLL_SECONDS = 0.5
@@ -143,6 +154,7 @@ def calibrate(
     sampling: Sampling | None = None,
     progress: Progress | None = None,
     gate: bool = True,
+    start: xr.Dataset | None = None,
 ) -> Calibration:
     """Sample the posterior of a study, or its prior where there are no records.
 
@@ -155,6 +167,8 @@ def calibrate(
     progress : callable (done, total, text), optional
     gate : bool
         False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
+    start : Dataset (chain, draw, ...), optional
+        Draws of an earlier fit; chains start around their mean.
 
     Raises
     ------
@@ -169,7 +183,7 @@ def calibrate(
 
     started = time.perf_counter()
     model = build_model(records, priors, settings=settings)
-    tree, compiled_at = _sample(model, sampling, progress)
+    tree, compiled_at = _sample(model, sampling, progress, start)
     sampled_at = time.perf_counter()
     tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset()))
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
@@ -182,13 +196,16 @@ def calibrate(
     return Calibration(tree, checked, prior_only=False, timing=timing)
 
 
-def _sample(model: Any, sampling: Sampling, progress: Progress | None) -> tuple[xr.DataTree, float]:
+def _sample(
+    model: Any, sampling: Sampling, progress: Progress | None, start: xr.Dataset | None
+) -> tuple[xr.DataTree, float]:
     """Run nutpie in the background, so that an interrupt stops it at once."""
     import nutpie
 
     if progress is not None:
         progress(0, 1, "compiling the model")
-    compiled = nutpie.compile_pymc_model(model)
+    points = None if start is None else starting_points(model, start)
+    compiled = nutpie.compile_pymc_model(model, initial_points=points)
     compiled_at = time.perf_counter()
     total = sampling.chains * (sampling.draws + sampling.tune)
 
@@ -221,6 +238,50 @@ def _sample(model: Any, sampling: Sampling, progress: Progress | None) -> tuple[
         raise
     stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
     return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
+
+
+def starting_points(model: Any, draws: xr.Dataset) -> dict[str, np.ndarray]:
+    """Mean of earlier draws for every variable that they hold; new levels of a group start at zero."""
+    points: dict[str, np.ndarray] = {}
+    for variable in model.free_RVs:
+        name = str(variable.name)
+        if name not in draws:
+            continue
+        mean, wanted = draws[name].mean(("chain", "draw")), variable.shape.eval()
+        for dim in mean.dims:
+            if str(dim) in model.coords and dim in mean.coords:
+                mean = mean.reindex({dim: list(model.coords[str(dim)])}, fill_value=0.0)
+        if mean.shape == tuple(wanted):
+            points[name] = mean.values
+    return points
+
+
+def records_log_likelihood(
+    records: Records,
+    priors: PriorSet,
+    posterior: xr.Dataset,
+    *,
+    settings: LifeSettings | None = None,
+    cells: CellData | None = None,
+) -> xr.DataArray:
+    """Log-likelihood of every section of `records` at draws of an earlier fit, (chain, draw, section).
+
+    Parameters
+    ----------
+    records : Records
+        Their groups' terms are among the draws, if they have any (see `reweigh.with_new_levels`).
+    priors : PriorSet
+    posterior : Dataset (chain, draw, ...)
+    settings : LifeSettings, optional
+    cells : CellData, optional
+        As in `build_model`.
+    """
+    from .model import build_model
+
+    columns = [group.column for group in priors.groups if f"{group.column}_raw" in posterior]
+    levels = {column: tuple(posterior[column].values.astype(str)) for column in columns}
+    model = build_model(records, priors, settings=settings, levels=levels, cells=cells)
+    return section_log_likelihood(model, posterior)["records"]
 
 
 def section_log_likelihood(model: Any, posterior: xr.Dataset) -> xr.Dataset:
@@ -258,7 +319,7 @@ def prior_draws(
     sampling = sampling or Sampling()
     mix = None
     if records is not None and records.sections.sizes["section"]:
-        mix = np.bincount(type_index(records.sections, priors), minlength=len(priors.types))
+        mix = type_mix(records.sections, priors)
     drawn = draw_priors(
         priors, draws=sampling.chains * sampling.draws, seed=sampling.seed, early_age=early_age, mix=mix
     )

@@ -17,7 +17,9 @@ from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
 from .errors import RiskModelError, RiskModelWarning, printable
+from .priorscommand import priors_group
 from .trialcommand import trial_sections
+from .updatecommand import update
 
 __all__ = ["TerminalWatcher", "commands", "main"]
 
@@ -170,7 +172,7 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for command in (brief, sawing, cores, curing_water, exclusion, trial_sections):
+for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group):
     commands.add_command(command)
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -12,12 +11,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
+from .carried import refuse_shared
 from .condition import Condition
 from .errors import Fault, RecordsError
 from .measures import Portfolio, in_play
 from .priors import PriorSet, load_priors
-from .records import Records, Vocabulary, read_planned, read_records
-from .store import file_digest, load_tree, save_tree
+from .recalibrate import POSTERIOR, calibration_of
+from .records import Records, Round, Vocabulary, read_planned, read_records
+from .rounds import round_digests
+from .store import digest_of, file_digest, load_tree, save_tree
 from .study import Study, portfolios_of
 from .thresholds import condition_at, file_of, validate_thresholds
 from .weighing import DECISION
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["POSTERIOR", "SEARCH", "SIMULATION", "Desk", "input_digests", "one_of_each_type"]
 
-POSTERIOR, SIMULATION = "posterior.nc", "simulation.nc"
+SIMULATION = "simulation.nc"
 SEARCH = "search"
 """Name of the stage that finds sets among many measures."""
 
@@ -52,12 +54,15 @@ class Desk:
         self.notes: list[str] = []
         self.command = ""
         self.entries: dict[str, Mapping[str, Any]] = {}
+        self.published: Mapping[str, Mapping[str, Any]] = {}
+        self.fresh = False
         self._homes: dict[str, Path] = {}
         self._at: dict[float, Records] = {}
 
     def read_inputs(self) -> None:
         """Read priors, records and programme, so that their faults show before anything is written."""
         _ = self.priors, self.portfolios, self.records, self.programme
+        refuse_shared(self.priors, self.records)
         self._read_at_thresholds()
         if self.study.policy is not None:
             from .firstcosts import validate_budget
@@ -127,10 +132,14 @@ class Desk:
     @cached_property
     def tables(self) -> Records | None:
         """The records as read; None when the study names no table."""
-        return None if self.study.sections is None else self._records(self.study.condition)
+        return self.read_tables(self.study.rounds)
 
-    def _records(self, condition: Condition) -> Records:
-        study = self.study
+    def read_tables(self, rounds: Sequence[Round]) -> Records | None:
+        """The tables with some of the rounds; None when the study names no table."""
+        study = replace(self.study, rounds=tuple(rounds))
+        return None if study.sections is None else self._records(study, study.condition)
+
+    def _records(self, study: Study, condition: Condition) -> Records:
         if study.sections is None:
             raise ValueError("a study without tables has no records")
         return read_records(
@@ -139,13 +148,14 @@ class Desk:
             vocabulary=self.vocabulary,
             condition=condition,
             columns=study.columns,
-            until=study.until,
+            until=study.closing,
+            rounds=study.rounds,
         )
 
     def records_at(self, threshold: float) -> Records:
         """The records as they read at another threshold."""
         if threshold not in self._at:
-            self._at[threshold] = self._records(condition_at(self.study, threshold))
+            self._at[threshold] = self._records(self.study, condition_at(self.study, threshold))
         return self._at[threshold]
 
     def posterior_at(self, threshold: float) -> xr.Dataset:
@@ -191,12 +201,7 @@ class Desk:
     @cached_property
     def calibration(self) -> Calibration:
         """The calibration, from this run or from its file."""
-        from .calibrate import Calibration, Check, Gate
-
-        tree = load_tree(self.found(POSTERIOR), digest=self._digest("calibrate", POSTERIOR))
-        stated = tree.attrs.get("gate")
-        gate = None if stated is None else Gate(tuple(Check(**check) for check in json.loads(stated)))
-        return Calibration(tree, gate, prior_only=gate is None)
+        return calibration_of(self.found(POSTERIOR), self._digest("calibrate", POSTERIOR))
 
     @cached_property
     def simulation(self) -> xr.Dataset:
@@ -238,7 +243,8 @@ class Desk:
 def input_digests(study: Study) -> dict[str, str]:
     """Digest of every table that the study names."""
     files = {"sections": study.sections, "surveys": study.surveys, "programme": study.programme}
-    return {f"{kind}/{file.name}": file_digest(file) for kind, file in files.items() if file is not None}
+    digests = {f"{kind}/{file.name}": file_digest(file) for kind, file in files.items() if file is not None}
+    return digests | {f"rounds/{each.name}": digest_of(round_digests(each)) for each in study.rounds}
 
 
 def one_of_each_type(priors: PriorSet) -> xr.Dataset:

@@ -13,7 +13,7 @@ from .measures import Mixture, Portfolio, Requirements, build_mixture, relevant_
 from .priors import Driver, PriorSet
 from .quality import SCORED_ROOTS, scores
 
-__all__ = ["Facts", "Inputs", "Levels", "inputs_under", "levels_of"]
+__all__ = ["Facts", "Inputs", "Levels", "inputs_under", "levels_of", "type_mix", "with_constants_of"]
 
 Levels = Mapping[str, tuple[str, ...]]
 
@@ -160,13 +160,48 @@ def _decades(sections: xr.Dataset, priors: PriorSet) -> np.ndarray:
 
 
 def _drivers(sections: xr.Dataset, drivers: tuple[Driver, ...]) -> np.ndarray:
-    out = np.zeros((sections.sizes["section"], len(drivers)))
+    out, mean = np.zeros((sections.sizes["section"], len(drivers))), driver_means(sections, drivers)
     for d, driver in enumerate(drivers):
-        if driver.column not in sections:
-            continue
-        x = driver.standardise(sections[driver.column].values)
-        known = np.isfinite(x)
-        out[:, d] = np.where(known, x, x[known].mean() if known.any() else 0.0)
+        if driver.column in sections:
+            x = driver.standardise(sections[driver.column].values)
+            out[:, d] = np.where(np.isfinite(x), x, mean[d])
+    return out
+
+
+def driver_means(sections: xr.Dataset, drivers: tuple[Driver, ...]) -> np.ndarray:
+    """Mean of each standardised covariate where it is recorded, shape (driver,); a table may carry another's."""
+    if "driver_mean" in sections:
+        return np.asarray(sections["driver_mean"].values, float)
+    out = np.zeros(len(drivers))
+    for d, driver in enumerate(drivers):
+        if driver.column in sections:
+            x = driver.standardise(sections[driver.column].values)
+            out[d] = x[np.isfinite(x)].mean() if np.isfinite(x).any() else 0.0
+    return out
+
+
+def type_mix(sections: xr.Dataset, priors: PriorSet) -> np.ndarray:
+    """Sections of each overlay type, shape (type,); a table may carry another's."""
+    if "type_mix" in sections:
+        return np.asarray(sections["type_mix"].values)
+    return np.bincount(type_index(sections, priors), minlength=len(priors.types))
+
+
+def with_constants_of(sections: xr.Dataset, fitted: xr.Dataset, priors: PriorSet) -> xr.Dataset:
+    """A table that carries what the model takes from a whole table, as it was in another.
+
+    Means of covariates that are not recorded, rates of measures where nothing is recorded, and the mix of
+    overlay types to which the effects' stated ratios refer: with those of the table that was fitted, the
+    likelihood of a section changes with its own records alone.
+    """
+    names = [m.name for m in priors.measures]
+    required = Requirements.of(fitted, priors)
+    rate = xr.DataArray(required.rate, coords={"measure": names}, dims="measure")
+    out = sections.assign(
+        driver_mean=("driver", driver_means(fitted, priors.drivers)), type_mix=("type", type_mix(fitted, priors))
+    )
+    if names and "measure" in sections.dims:
+        out["required_rate"] = rate.reindex(measure=sections["measure"].values)
     return out
 
 

@@ -21,7 +21,7 @@ from .elicitation import Distribution
 from .fused import fused_log_likelihood
 from .fusedmoments import SubsetMoments
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
-from .inputs import Inputs, levels_of
+from .inputs import Inputs, Levels, levels_of, type_mix
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
 from .priors import PriorSet
@@ -66,6 +66,8 @@ def build_model(
     condition: Condition | None = None,
     settings: LifeSettings | None = None,
     fused: bool = True,
+    levels: Levels | None = None,
+    cells: CellData | None = None,
 ) -> pm.Model:
     """PyMC model of a study.
 
@@ -80,6 +82,10 @@ def build_model(
     fused : bool
         Whether the compiled sum over cells is used; otherwise its plain definition (`likelihood`), which
         gives the same numbers some ten times slower.
+    levels : mapping of column to tuple of str, optional
+        Groups with terms of their own; those of the records by default.
+    cells : CellData, optional
+        Taken in place of what the records say of readings and exits.
 
     Returns
     -------
@@ -90,16 +96,17 @@ def build_model(
     settings = settings or LifeSettings()
     used = records if records is not None and records.sections.sizes["section"] else None
     condition = used.condition if used is not None else (condition or Condition())
-    levels = levels_of(used.sections, priors) if used is not None else {}
+    if levels is None:
+        levels = levels_of(used.sections, priors) if used is not None else {}
     inputs = Inputs.of(used.sections, priors, levels) if used is not None else None
     baseline = Baseline.of(priors, settings.early_age)
     with pm.Model(coords=_coords(priors, levels)) as model:
-        types = inputs.types if inputs is not None else np.arange(len(priors.types))
-        parameters = _parameters(priors, baseline, condition, np.bincount(types, minlength=len(priors.types)), levels)
+        mix = type_mix(used.sections, priors) if used is not None else np.ones(len(priors.types), int)
+        parameters = _parameters(priors, baseline, condition, mix, levels)
         if used is not None and inputs is not None:
             model.add_coord("section", [str(s) for s in used.sections["section"].values])
-            hard = priors.removal_lag.distribution.family == "fixed" and priors.removal_lag.distribution.mean == 0
-            data = CellData.of(used, settings.grid, hard_removal=hard)
+            hard = removal_at_threshold(priors)
+            data = cells if cells is not None else CellData.of(used, settings.grid, hard_removal=hard)
             lag = None if hard else parameters["removal_lag"]
             terms = likelihood_terms(parameters, priors, inputs, settings, fused=fused) | {"lag": lag}
             if fused:
@@ -110,6 +117,11 @@ def build_model(
             pm.Potential("records", total)
             model.riskmodel_per_section = per_section
     return model
+
+
+def removal_at_threshold(priors: PriorSet) -> bool:
+    """Whether the removal lag is fixed at zero."""
+    return priors.removal_lag.distribution.family == "fixed" and priors.removal_lag.distribution.mean == 0
 
 
 # ------------------------------------------------------------------------------- parameters

@@ -181,7 +181,7 @@ def run_study(
     _mend(folder)
     ledger = _Ledger.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
-    desk.command = command
+    desk.command, desk.fresh, desk.published = command, fresh, ledger.content.get("stages", {})
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
     if not fresh:

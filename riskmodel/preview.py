@@ -55,7 +55,12 @@ def preview(study: Study) -> str:
 def _records(desk: Desk) -> list[str]:
     if desk.tables is None:
         return ["Records: none. The study names no table, so results rest on the priors alone."]
-    return census_text(desk.tables).rstrip("\n").split("\n")
+    rounds = [
+        f"Round {one.name}: {one.sections_new + one.sections_told} rows of sections and "
+        f"{one.surveys_new + one.surveys_told} of surveys say something new"
+        for one in desk.tables.intakes
+    ]
+    return [*census_text(desk.tables).rstrip("\n").split("\n"), *rounds]
 
 
 def _life(desk: Desk) -> Iterator[str]:

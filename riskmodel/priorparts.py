@@ -59,7 +59,7 @@ class Quantity:
     interval_90 : (float, float) or None
         Central 90 % interval as stated (recomputed on reading); None for a fixed value.
     status : str
-        "published", "elicited", "judgement", "common_practice" or "from_memory".
+        "published", "elicited", "judgement", "common_practice", "from_memory" or "carried".
     source, rationale : str
         Where the number came from, and why it is what it is.
     """

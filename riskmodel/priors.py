@@ -136,12 +136,27 @@ def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
         costs=read_costs(root),
         files=dict(raw.digests),
         raw=raw,
+        carried=_carried(root),
     )
     for table in (wear_out, path, root):
         if table is not None:
             table.finish()
     faults.raise_any(PriorError)
     return built
+
+
+def _carried(root: Table) -> tuple[str, ...]:
+    """Marks of the sections on which carried priors were learnt."""
+    table = root.table("carried", required=False)
+    if table is None:
+        return ()
+    marks = table.get("sections")
+    table.text("source")
+    if not isinstance(marks, list) or not all(isinstance(mark, str) for mark in marks):
+        table.fault("the marks of the sections are a list of texts", "sections", remedy="Export the priors again")
+        return ()
+    table.finish()
+    return tuple(marks)
 
 
 def _of(table: Table | None, key: str, unit: str, support: str, *, fixed: bool = False) -> Quantity:

@@ -83,6 +83,8 @@ class PriorSet:
         SHA-256 of each prior file, and of the overrides if there are any.
     raw : RawTables
         The tables as read, overrides included.
+    carried : tuple of str
+        Marks of the sections on which the priors were learnt, where they are the posterior of another study.
     """
 
     early_failure: Quantity
@@ -103,6 +105,7 @@ class PriorSet:
     costs: tuple[Cost, ...]
     files: Mapping[str, str]
     raw: RawTables = field(repr=False, compare=False)
+    carried: tuple[str, ...] = ()
 
     @property
     def uses_types(self) -> bool:
@@ -144,7 +147,7 @@ class PriorSet:
         """Every quantity once, in the order of the fields; one that serves several measures comes once."""
         seen: set[str] = set()
         for part in fields(self):
-            if part.name not in ("files", "raw"):
+            if part.name not in ("files", "raw", "carried"):
                 for quantity in _quantities_in(getattr(self, part.name)):
                     if quantity.key not in seen:
                         seen.add(quantity.key)

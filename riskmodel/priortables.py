@@ -24,7 +24,7 @@ from riskmodel.priorset import Quantity
 
 __all__ = ["INTERVAL_TOLERANCE", "STATUSES", "Table", "weakest_status"]
 
-STATUSES = ("published", "elicited", "judgement", "common_practice", "from_memory")
+STATUSES = ("published", "elicited", "judgement", "common_practice", "from_memory", "carried")
 INTERVAL_TOLERANCE = 0.02  # of the interval's width: stated figures are rounded to two or three digits
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,59}", re.ASCII)
 _QUANTILE = re.compile(r"p(\d{1,2})(?:_(\d+))?", re.ASCII)
@@ -356,7 +356,7 @@ class Table:
 
 def weakest_status(statuses: Sequence[str]) -> str:
     """The status that a number has which rests on numbers of these: its weakest support."""
-    order = ("judgement", "from_memory", "common_practice", "elicited", "published")
+    order = ("judgement", "from_memory", "common_practice", "elicited", "published", "carried")
     return min(statuses, key=order.index)
 
 

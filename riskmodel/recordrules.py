@@ -7,9 +7,10 @@ between cells are here, each one sentence, and each noted for every row that bre
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -24,6 +25,7 @@ from riskmodel.trace import Trace
 __all__ = [
     "BASES",
     "BONDS",
+    "ONCE_A_DAY",
     "WEAR_OUT",
     "Vocabulary",
     "check_mapping",
@@ -38,6 +40,7 @@ __all__ = [
 BONDS = ("bonded", "unbonded")
 BASES = ("asphalt", "concrete", "composite")
 WEAR_OUT = "wear_out"
+ONCE_A_DAY = "a section is surveyed once a day; another row has this section and date"
 DATES = ("opened", "observed_from", "last_seen", "removed", "failed_after", "failed_by")
 QUANTITIES = ("thickness", "panel_length", "area")
 
@@ -243,15 +246,15 @@ def latest_date(sections: Table, surveys: Table) -> date | None:
 
 
 def check_sections(faults: Faults, sections: Table, until: date | None) -> None:
-    """Note what contradicts itself within the sections table (causes apart)."""
-    check_unique(faults, sections)
+    """Note what contradicts itself within the sections table (causes and repeated ids apart)."""
     for name in DATES:
         _not_later(faults, sections, name, until)
     for order in _ORDERS:
         later, earlier = sections[order.later], sections[order.earlier]
         wrong = (later <= earlier) if order.strict else (later < earlier)
         got = [f"{a}, and {order.earlier} {b}" for a, b in zip(later, earlier, strict=True)] if wrong.any() else ()
-        mark(faults, sections, wrong, order.later, order.rule, got=got, remedy="Correct one of the two dates")
+        remedy, beside = "Correct one of the two dates", partial(sections.place, quantity=order.earlier)
+        mark(faults, sections, wrong, order.later, order.rule, got=got, remedy=remedy, beside=beside)
     _removal(faults, sections)
     _named_measures(faults, sections)
 
@@ -319,10 +322,18 @@ def check_surveys(
         limit = _by_survey(sections[name], owner)
         wrong = beyond(day, limit)
         got = [f"{a}, and {name} {b}" for a, b in zip(day, limit, strict=True)] if wrong.any() else ()
-        mark(faults, surveys, wrong, "surveyed", rule, got=got, remedy=f"Correct this date or `{name}`")
+        beside = _of_section(sections, owner, name)
+        mark(faults, surveys, wrong, "surveyed", rule, got=got, remedy=f"Correct this date or `{name}`", beside=beside)
     _once_a_day(faults, surveys, trace)
     _far_below(faults, sections, surveys, trace, condition)
     _causes(faults, sections, trace)
+
+
+def _of_section(
+    sections: Table, owner: NDArray[np.int64], quantity: str
+) -> Callable[[int], tuple[int, str, int, str] | None]:
+    """Place of a cell of the section that a survey belongs to."""
+    return lambda row: sections.place(owner[row], quantity) if owner[row] >= 0 else None
 
 
 def _by_survey(values: NDArray[Any], owner: NDArray[np.int64]) -> NDArray[Any]:
@@ -333,8 +344,7 @@ def _by_survey(values: NDArray[Any], owner: NDArray[np.int64]) -> NDArray[Any]:
 def _once_a_day(faults: Faults, surveys: Table, trace: Trace) -> None:
     mask = np.zeros(len(surveys), dtype=bool)
     mask[trace.row[1:]] = (trace.owner[1:] == trace.owner[:-1]) & (trace.date[1:] == trace.date[:-1])
-    rule = "a section is surveyed once a day; another row has this section and date"
-    mark(faults, surveys, mask, "surveyed", rule, remedy="Keep one of the rows")
+    mark(faults, surveys, mask, "surveyed", ONCE_A_DAY, remedy="Keep one of the rows")
 
 
 def _far_below(faults: Faults, sections: Table, surveys: Table, trace: Trace, condition: Condition) -> None:
@@ -344,6 +354,7 @@ def _far_below(faults: Faults, sections: Table, surveys: Table, trace: Trace, co
     # a date stated after a restoration describes another path and is not used
     after = np.where(trace.closed[trace.owner] & (after > trace.closing[trace.owner]), np.datetime64("NaT", "D"), after)
     level = f"{condition.threshold:g}"
+    after_of = _of_section(sections, trace.owner_of_row, "failed_after")
     for clash, rule, remedy in (
         (trace.date <= opened, "a section has not failed on its opening day", "Correct the index or the date"),
         (
@@ -354,7 +365,7 @@ def _far_below(faults: Faults, sections: Table, surveys: Table, trace: Trace, co
     ):
         mask = np.zeros(len(surveys), dtype=bool)
         mask[trace.row[says & clash]] = True
-        mark(faults, surveys, mask, "index", rule, remedy=remedy)
+        mark(faults, surveys, mask, "index", rule, remedy=remedy, beside=after_of)
 
 
 def _causes(faults: Faults, sections: Table, trace: Trace) -> None:

@@ -8,8 +8,8 @@ that this removal has not come yet; a history closes at its first restoration.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ from riskmodel.recordrules import (
     section_columns,
     survey_columns,
 )
+from riskmodel.roundtables import Intake, Round, join_sections, join_surveys, read_later
 from riskmodel.schema import check, stamp
 from riskmodel.tables import Table, empty_table, read_table
 from riskmodel.trace import Trace, build_trace
@@ -42,7 +43,9 @@ __all__ = [
     "YEAR",
     "Census",
     "Condition",
+    "Intake",
     "Records",
+    "Round",
     "Vocabulary",
     "census_table",
     "census_text",
@@ -74,7 +77,11 @@ class Records:
     until : date or None
         End of the records; None if the tables hold no date and none was stated.
     digests : mapping of str to str
-        "sections" and "surveys": SHA-256 of the file.
+        "sections" and "surveys": SHA-256 of the first file.
+    intakes : tuple of Intake
+        What each later delivery brought.
+    latest : date or None
+        Latest date in the tables.
     """
 
     sections: xr.Dataset
@@ -83,6 +90,8 @@ class Records:
     condition: Condition
     until: date | None
     digests: Mapping[str, str]
+    intakes: tuple[Intake, ...] = ()
+    latest: date | None = None
 
     def _repr_html_(self) -> str:
         return page_of(census_text(self))
@@ -96,8 +105,9 @@ def read_records(
     condition: Condition | None = None,
     columns: Mapping[str, str] | None = None,
     until: date | None = None,
+    rounds: Sequence[Round] = (),
 ) -> Records:
-    """Read the tables of sections and surveys.
+    """Read the tables of sections and surveys, and later deliveries in their order.
 
     Parameters
     ----------
@@ -111,6 +121,8 @@ def read_records(
         Our column name to the agency's.
     until : date, optional
         Day on which the records close; the latest date in the tables by default.
+    rounds : sequence of Round, optional
+        Later deliveries, oldest first.
 
     Returns
     -------
@@ -130,12 +142,48 @@ def read_records(
     if surveys is not None:
         seen = read_table(Path(surveys), of_survey, faults, mapping=mapping, elsewhere=_belongs(of_section, "sections"))
     check_mapping(faults, mapping, [(of_section, built), (of_survey, seen if surveys is not None else None)])
+    check_unique(faults, built)
+    files, intakes = [built.file, seen.file], []
+    for each in rounds:
+        built, seen, intake = _joined(built, seen, each, (of_section, of_survey), faults, mapping)
+        files += [_shown(each, kind) for kind in ("sections", "surveys")]
+        intakes.append(intake)
     trace = build_trace(built, seen, condition)
     check_sections(faults, built, until)
     check_surveys(faults, built, seen, trace, condition, until)
-    _raise_in_order(faults, [built.file, seen.file])
-    end = until or latest_date(built, seen)
-    return _assemble(built, seen, trace, vocabulary, condition, end)
+    _raise_in_order(faults, files)
+    latest = latest_date(built, seen)
+    records = _assemble(built, seen, trace, vocabulary, condition, until or latest)
+    return replace(records, intakes=tuple(intakes), latest=latest)
+
+
+def _joined(
+    built: Table,
+    seen: Table,
+    later: Round,
+    columns: tuple[tuple[Column, ...], tuple[Column, ...]],
+    faults: Faults,
+    mapping: Mapping[str, str],
+) -> tuple[Table, Table, Intake]:
+    """The tables with one later delivery."""
+    of_section, of_survey = columns
+    first = second = Intake(later.name)
+    corrects = later.corrects
+    if later.sections is not None:
+        told = read_later(later.sections, of_section, faults, mapping=mapping,
+                          elsewhere=_belongs(of_survey, "surveys"), shown=_shown(later, "sections"))  # fmt: skip
+        built, first = join_sections(built, told, of_section, faults, corrects=corrects)
+    if later.surveys is not None:
+        told = read_later(later.surveys, of_survey, faults, mapping=mapping,
+                          elsewhere=_belongs(of_section, "sections"), shown=_shown(later, "surveys"))  # fmt: skip
+        seen, second = join_surveys(seen, told, of_survey, faults, corrects=corrects)
+    counts = {f"surveys_{part}": getattr(second, f"surveys_{part}") for part in ("new", "told", "known")}
+    corrected = first.corrected + second.corrected
+    return built, seen, replace(first, name=later.name, corrected=corrected, **counts)
+
+
+def _shown(later: Round, kind: str) -> str:
+    return later.shown.get(kind, f"{later.name}/{kind}")
 
 
 def read_planned(path: Path, *, vocabulary: Vocabulary, columns: Mapping[str, str] | None = None) -> xr.Dataset:
@@ -193,7 +241,12 @@ def _checked(ds: xr.Dataset, kind: str) -> xr.Dataset:
 
 
 def _assemble(
-    built: Table, seen: Table, trace: Trace, vocabulary: Vocabulary, condition: Condition, until: date | None
+    built: Table,
+    seen: Table,
+    trace: Trace,
+    vocabulary: Vocabulary,
+    condition: Condition,
+    until: date | None,
 ) -> Records:
     readings = _readings(built, trace)
     sections = _dataset(built, vocabulary).assign(_life(built, trace, vocabulary, until))

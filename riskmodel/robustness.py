@@ -24,7 +24,7 @@ from .lives import Draws
 from .measures import deltas_of, selections_of
 from .prices import used_prices
 
-__all__ = ["log_priors", "robustness_table", "smoothed_weights"]
+__all__ = ["log_priors", "pareto_weights", "robustness_table", "smoothed_weights"]
 
 POWERS = (0.8, 1.25)
 FEW = 200  # draws of a further pass
@@ -205,9 +205,13 @@ def smoothed_weights(log_prior: np.ndarray, power: float) -> tuple[np.ndarray, f
         Sum to 1; even, with an infinite k-hat, where the draws are too few for a tail.
     k_hat : float
     """
+    return pareto_weights((power - 1.0) * log_prior)
+
+
+def pareto_weights(ratio: np.ndarray) -> tuple[np.ndarray, float]:
+    """Weights from log importance ratios (sample,), Pareto-smoothed, and their k-hat (see `smoothed_weights`)."""
     from arviz_stats.base import array_stats
 
-    ratio = (power - 1.0) * log_prior
     if len(ratio) < LEAST_DRAWS:
         return np.full(len(ratio), 1.0 / len(ratio)), np.inf
     # the library smooths the inverse of a likelihood, so it wants the negative

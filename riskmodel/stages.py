@@ -11,9 +11,11 @@ import pandas as pd
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
+from .changedesk import CHANGED, build_changes
 from .desk import POSTERIOR, SEARCH, SIMULATION, Desk, input_digests
 from .errors import CalibrationError
 from .priors import WEAR_OUT, PriorSet
+from .recalibrate import FORMER, REFIT, Published, fingerprint, recalibrate
 from .records import census_table
 from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
@@ -82,20 +84,21 @@ def _priors(desk: Desk) -> Outputs:
 
 
 def _calibrate(desk: Desk) -> Outputs:
-    from .calibrate import Sampling, calibrate
-    from .model import LifeSettings
-
     study = desk.study
-    result = calibrate(
-        desk.records,
+    made = recalibrate(
+        study,
         desk.priors,
-        settings=LifeSettings(**study.life),
-        sampling=Sampling(**study.sampling),
+        desk.records,
+        Published(desk.results, desk.published.get("calibrate", {})),
+        read=desk.read_tables,
+        mark=fingerprint(study, desk.priors, _core_digest()),
+        fresh=desk.fresh,
         progress=desk.progress,
     )
-    desk.calibration = result
-    desk.facts["calibrate"] = {"gate": None if result.gate is None else [asdict(c) for c in result.gate.checks]}
-    return {POSTERIOR: desk.save(result.tree, POSTERIOR)}
+    desk.calibration = made.calibration
+    desk.facts["calibrate"] = dict(made.facts)
+    kept = {name: write_bytes(file.read_bytes(), desk.staging / name) for name, file in made.kept.items()}
+    return {POSTERIOR: desk.save(made.calibration.tree, POSTERIOR), **kept}
 
 
 def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
@@ -255,7 +258,7 @@ def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
 STAGES = (
     Stage("records", "Reading the records", (CENSUS,), _records),
     Stage("priors", "Reading the priors", (), _priors),
-    Stage("calibrate", "Calibrating", (POSTERIOR,), _calibrate, COMPILES),
+    Stage("calibrate", "Calibrating", (POSTERIOR, REFIT, FORMER), _calibrate, COMPILES),
     Stage(SEARCH, "Searching the sets of measures", (SEARCHED,), _search),
     Stage("simulate", "Simulating", (SIMULATION,), _simulate),
     Stage("exclusion", "Checking the exclusion of poor sections", (EXCLUSION,), _exclusion),
@@ -266,6 +269,7 @@ STAGES = (
         _decide,
     ),
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
+    Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
@@ -273,12 +277,19 @@ STAGES = (
 
 
 def stages_of(study: Study) -> tuple[Stage, ...]:
-    """Stages of a study: costs are weighed where it has a table [decision], after a calibration at each threshold."""
+    """Stages of a study.
+
+    Costs are weighed where it has a table [decision], after a calibration at each threshold; sets of measures are
+    searched where they are too many; changes are told where it has rounds.
+    """
+    idle = set() if study.policy is not None else {"decide"}
+    idle |= set() if study.searches else {SEARCH}
+    idle |= set() if study.rounds else {"changes"}
     found: list[Stage] = []
     for stage in STAGES:
         if stage.name == "decide" and study.policy is not None:
             found += map(_at_threshold, study.thresholds)
-        if (stage.name != "decide" or study.policy is not None) and (stage.name != SEARCH or study.searches):
+        if stage.name not in idle:
             found.append(stage)
     return tuple(found)
 
@@ -297,6 +308,7 @@ def threshold_stage(threshold: float) -> str:
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
+    *("carry", "carrydesk", "changewords", "priorscommand", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
@@ -331,6 +343,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "exclusion": [],
         "decide": [settings["decision"], settings["thresholds"]],
         "tables": [],
+        "changes": [],
         "criticism": [],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],

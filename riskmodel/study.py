@@ -19,6 +19,8 @@ from .errors import Faults, StudyError, printable
 from .layout import LAYOUT, MOST_MEASURES, USUAL_MEASURES, RefusedValueError, text
 from .measures import Portfolio, all_portfolios
 from .policy import Policy
+from .rounds import find_rounds
+from .roundtables import Round
 from .store import digest_of
 
 if TYPE_CHECKING:
@@ -74,6 +76,8 @@ class Study:
         What it states about money; None where costs are not weighed.
     thresholds : tuple of float
         Other thresholds of the condition index at which it is calibrated, too: asked for when it is run.
+    rounds : tuple of Round
+        Later deliveries of records, oldest first.
     """
 
     file: Path
@@ -95,6 +99,13 @@ class Study:
     sampling: Mapping[str, Any]
     policy: Policy | None = None
     thresholds: tuple[float, ...] = ()
+    rounds: tuple[Round, ...] = ()
+
+    @property
+    def closing(self) -> date | None:
+        """Day on which the records close, later rounds included; None is the latest date in the tables."""
+        stated = () if self.until is None else (self.until,)
+        return max((*stated, *(each.until for each in self.rounds)), default=None)
 
     @property
     def folder(self) -> Path:
@@ -115,7 +126,7 @@ class Study:
     def settings(self) -> dict[str, Any]:
         """Everything the study sets, as JSON can hold it and without a path of this machine."""
         return {
-            "until": None if self.until is None else self.until.isoformat(),
+            "until": None if self.closing is None else self.closing.isoformat(),
             "columns": dict(self.columns),
             "condition": asdict(self.condition),
             "life": dict(self.life),
@@ -280,6 +291,7 @@ def _build(file: Path, content: Mapping[str, Any], tables: Mapping[str, dict[str
         portfolios=tuple(_named_portfolios(content.get("portfolio", []), faults)),
         sampling={**SAMPLING, **tables["sampling"]},
         policy=read_policy(content.get("decision"), life["horizon"], read, faults),
+        rounds=find_rounds(file.parent, faults),
     )
 
 

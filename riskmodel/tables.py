@@ -12,7 +12,7 @@ import hashlib
 import importlib
 import io
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -73,6 +73,10 @@ class Table:
     def __len__(self) -> int:
         return len(self.lines)
 
+    def place(self, row: int, quantity: str) -> tuple[int, str, int, str]:
+        """Where a cell was stated: number of the delivery (0: the first tables), file, line, column."""
+        return 0, self.file, int(self.lines[row]), self.given.get(quantity, quantity)
+
     def readable(self, *quantities: str) -> NDArray[np.bool_]:
         """Rows in which no cell of these quantities was refused, shape (row,)."""
         sound = ~self.broken
@@ -98,6 +102,7 @@ def read_table(
     *,
     mapping: Mapping[str, str] | None = None,
     elsewhere: Mapping[str, str] | None = None,
+    shown: str = "",
 ) -> Table:
     """Read one table and convert it by its column rules.
 
@@ -113,16 +118,18 @@ def read_table(
         Our column name to the file's.
     elsewhere : mapping of str to str, optional
         Names that belong to another table, with a sentence that says so.
+    shown : str
+        Name of the file in faults; its own by default.
 
     Returns
     -------
     Table
         With no rows if the file cannot be read at all.
     """
-    own = Faults(path.name)
+    own = Faults(shown or path.name)
     cells = _read_parquet(path, own) if path.suffix == ".parquet" else _read_csv(path, own)
     if cells is None or not _has_header(cells, columns, mapping or {}, own):
-        table = empty_table(columns, file=path.name)
+        table = empty_table(columns, file=own.file)
     else:
         places = _match_header(cells.header, columns, mapping or {}, elsewhere or {}, own)
         table = _fill(cells, [column for column in columns if column.name in places], columns, places, own)
@@ -169,6 +176,7 @@ def mark(
     *,
     got: Iterable[object] | None = None,
     remedy: str = "",
+    beside: Callable[[int], tuple[int, str, int, str] | None] | None = None,
 ) -> None:
     """Note one fault for every row in `mask`.
 
@@ -178,20 +186,17 @@ def mark(
         Rows at fault.
     got : iterable of shape (row,), optional
         Values shown; the quantity's own by default.
+    beside : callable, optional
+        Place of the other cell of the rule by row; the fault is noted at the one delivered later.
     """
     rows = np.flatnonzero(mask & ~table.broken)
     if not rows.size:
         return
     shown = list(table[quantity] if got is None else got)
-    for row in rows:
-        faults.add(
-            rule,
-            file=table.file,
-            row=int(table.lines[row]),
-            column=table.given.get(quantity, quantity),
-            got=shown[row],
-            remedy=remedy,
-        )
+    for row in (int(row) for row in rows):
+        place, other = table.place(row, quantity), beside(row) if beside is not None else None
+        _, file, line, column = other if other is not None and other[0] > place[0] else place
+        faults.add(rule, file=file, row=line, column=column, got=shown[row], remedy=remedy)
 
 
 # reading the cells as text

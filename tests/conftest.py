@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from runs import write_recorded, write_study
+from surveyed import stand_in, write_records
 
 from riskmodel import pipeline
 from riskmodel.study import read_study
@@ -33,3 +34,19 @@ def done(done_once: Path, tmp_path: Path) -> Path:
 @pytest.fixture
 def recorded(tmp_path: Path) -> Path:
     return write_recorded(tmp_path / "north")
+
+
+@pytest.fixture(scope="session")
+def run_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = write_records(tmp_path_factory.mktemp("run") / "north")
+    with pytest.MonkeyPatch.context() as patch:
+        stand_in(patch.setattr)
+        pipeline.run_study(read_study(folder))
+    return folder
+
+
+@pytest.fixture
+def run(run_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A finished study with records, whose fit and likelihood are stand-ins."""
+    stand_in(monkeypatch.setattr)
+    return Path(shutil.copytree(run_once, tmp_path / "south"))

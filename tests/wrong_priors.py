@@ -32,7 +32,7 @@ WRONG: list[tuple[str, str, str, str]] = [
     ("life.toml", 'unit = "probability"', "", "`early_failure`: `unit` is missing. Add it."),
     ("life.toml", 'unit = "probability"', 'unit = "percent"', "`early_failure.unit`: one of probability is expected; got 'percent'."),
     ("life.toml", 'status = "judgement"', "", "`early_failure`: `status` is missing. Add it."),
-    ("life.toml", 'status = "judgement"', 'status = "judgment"', "`early_failure.status`: one of published, elicited, judgement, common_practice, from_memory is expected; got 'judgment'. Did you mean `judgement`."),
+    ("life.toml", 'status = "judgement"', 'status = "judgment"', "`early_failure.status`: one of published, elicited, judgement, common_practice, from_memory, carried is expected; got 'judgment'. Did you mean `judgement`."),
     ("life.toml", 'status = "judgement"', 'status = ["judgement"]', "`early_failure.status`: a text is expected; got 'a list of 1'."),
     ("life.toml", 'source = "judgement, no', 'sauce = "judgement, no', "`early_failure.sauce`: the key is not known here. Did you mean `source`."),
     ("life.toml", 'source = "judgement, no measurement behind it; common practice speaks of about one overlay in ten worn out by age ten"', 'source = " "', "`early_failure.source`: a text is expected"),

@@ -1,0 +1,244 @@
+"""The stage that calibrates: a fit of all records, or the draws of the last fit weighted by what came since.
+
+The choice is made from the results that lie there: the last fit must be of the same first tables, priors and
+settings, and of a beginning of the rounds that the study has now.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .errors import StoreError
+from .priors import PriorSet
+from .records import Records
+from .rounds import round_digests
+from .roundtables import Round
+from .store import digest_of, file_digest, load_tree
+from .study import Study
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from .calibrate import Calibration, Check, Gate
+
+__all__ = ["FORMER", "POSTERIOR", "REFIT", "Calibrated", "Published", "calibration_of", "fingerprint", "recalibrate"]
+
+POSTERIOR, REFIT, FORMER = "posterior.nc", "refit.nc", "former.nc"
+ESS_WORDS = "effective sample size"
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True)
+class Published:
+    """Results that lie there from before.
+
+    Parameters
+    ----------
+    folder : Path
+    entry : mapping
+        What the provenance notes of the stage that calibrates; empty if there is none.
+    """
+
+    folder: Path
+    entry: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def facts(self) -> Mapping[str, Any]:
+        """What that stage noted of itself."""
+        return dict(self.entry.get("facts", {}))
+
+    def file(self, name: str) -> Path | None:
+        """An output that is still the file that was written; None otherwise."""
+        digest = self.entry.get("outputs", {}).get(name)
+        path = self.folder / name
+        return path if digest is not None and path.is_file() and file_digest(path) == digest else None
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """What the stage made.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    facts : mapping
+        Gate, rounds, and how the draws came about.
+    kept : mapping of str to Path
+        Files to keep beside the draws: the last fit, and the draws before the last round.
+    """
+
+    calibration: Calibration
+    facts: Mapping[str, Any]
+    kept: Mapping[str, Path]
+
+
+def fingerprint(study: Study, priors: PriorSet, code: str) -> str:
+    """Digest of all that a fit rests on except the rounds: first tables, priors, settings, program."""
+    settings = study.settings
+    tables = [None if file is None else file_digest(file) for file in (study.sections, study.surveys)]
+    own = [settings[k] for k in ("columns", "condition", "life", "sampling")]
+    stated = None if study.until is None else study.until.isoformat()
+    return digest_of([code, tables, own, stated, dict(priors.files), [m.name for m in priors.measures]])
+
+
+def calibration_of(path: Path, digest: str | None = None) -> Calibration:
+    """Draws and gate from a file that this stage wrote."""
+    from .calibrate import Calibration, Check, Gate
+
+    tree = load_tree(path, digest=digest)
+    stated = tree.attrs.get("gate")
+    gate = None if stated is None else Gate(tuple(Check(**check) for check in json.loads(stated)))
+    return Calibration(tree, gate, prior_only=gate is None)
+
+
+def recalibrate(
+    study: Study,
+    priors: PriorSet,
+    records: Records | None,
+    published: Published,
+    *,
+    read: Callable[[Sequence[Round]], Records | None],
+    mark: str,
+    fresh: bool,
+    progress: Progress,
+) -> Calibrated:
+    """Calibrate a study: by weighting the last fit where that holds, by a fit otherwise.
+
+    Parameters
+    ----------
+    study : Study
+    priors : PriorSet
+        With the measures in play.
+    records : Records or None
+        With every round.
+    published : Published
+    read : callable
+        The records with some of the rounds.
+    mark : str
+        `fingerprint` of the study as it is now.
+    fresh : bool
+        Fit in any case.
+    progress : callable (done, total, text)
+    """
+    now = {each.name: digest_of(round_digests(each)) for each in study.rounds}
+    kept, former = _former(published, now, mark)
+    noted: dict[str, Any] = {"fingerprint": mark, "rounds": now, "former_rounds": former}
+    found = None if records is None or fresh else _last_fit(published, now, mark)
+    why = _why_fit(study, records, published, found, mark, fresh=fresh)
+    if found is not None and not why:
+        made, checks = _weighted(study, priors, records, found, read)
+        noted["checks"] = [asdict(check) for check in checks]
+        why = [f"{check.name} {check.value:.3g}, limit {check.limit:g}" for check in checks if not check.passed]
+        if not why:
+            facts = noted | {
+                "way": "weighted" if checks else "fit",
+                "fit_rounds": found.rounds,
+                "gate": _checks(made.gate),
+            }
+            return Calibrated(made, facts, kept | ({REFIT: found.file} if checks else {}))
+    start = calibration_of(found.file).posterior if found is not None else None
+    made = _fit(study, priors, records, progress, start)
+    facts = noted | {"way": "fit", "why": why, "warm": start is not None, "fit_rounds": now, "gate": _checks(made.gate)}
+    return Calibrated(made, facts, kept)
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """The last fit: its file, and its rounds by name with their digests."""
+
+    file: Path
+    rounds: Mapping[str, str]
+
+
+def _former(published: Published, now: Mapping[str, str], mark: str) -> tuple[dict[str, Path], Mapping[str, str]]:
+    """Draws before the last round and their rounds, where the results that lie there still hold them."""
+    facts = published.facts
+    if not now or facts.get("fingerprint") != mark or not _begins(facts.get("rounds", {}), now):
+        return {}, {}
+    same = len(facts["rounds"]) == len(now)
+    file = published.file(FORMER if same else POSTERIOR)
+    return ({}, {}) if file is None else ({FORMER: file}, facts["former_rounds" if same else "rounds"])
+
+
+def _begins(some: Mapping[str, str], every: Mapping[str, str]) -> bool:
+    """Whether rounds are the first of all rounds, unchanged."""
+    return list(every.items())[: len(some)] == list(some.items())
+
+
+def _last_fit(published: Published, now: Mapping[str, str], mark: str) -> _Fit | None:
+    facts = published.facts
+    if facts.get("fingerprint") != mark or not _begins(facts.get("fit_rounds", {}), now):
+        return None
+    file = published.file(REFIT if REFIT in published.entry.get("outputs", {}) else POSTERIOR)
+    return None if file is None else _Fit(file, facts["fit_rounds"])
+
+
+def _why_fit(
+    study: Study, records: Records | None, published: Published, found: _Fit | None, mark: str, *, fresh: bool
+) -> list[str]:
+    """Reasons to fit without weighing anything."""
+    if records is None or not study.rounds:
+        return [] if found is not None else ["there is nothing to weigh"]
+    if fresh:
+        return ["asked for"]
+    if found is None:
+        earlier = published.facts.get("fingerprint")
+        changed = "priors, measures in play, settings, first tables or the program changed since the last fit"
+        return ["there is no earlier fit" if earlier is None or earlier == mark else changed]
+    since = [intake for intake in records.intakes if intake.name not in found.rounds]
+    return [f"round {intake.name} corrects what was recorded: {text}" for intake in since for text in intake.corrected]
+
+
+def _weighted(
+    study: Study,
+    priors: PriorSet,
+    records: Records | None,
+    found: _Fit,
+    read: Callable[[Sequence[Round]], Records | None],
+) -> tuple[Calibration, tuple[Check, ...]]:
+    """The last fit weighted, and what must hold of the weights; as it is where no round came since."""
+    from .calibrate import Gate, Sampling
+    from .model import LifeSettings
+    from .reweigh import reweighed, weigh_records
+
+    fit = calibration_of(found.file)
+    if len(found.rounds) == len(study.rounds):
+        return fit, ()
+    before = read([each for each in study.rounds if each.name in found.rounds])
+    if before is None or records is None or fit.gate is None:
+        raise StoreError(f"{found.file.name} holds no fit of records. Run the study again with --fresh.")
+    weighing = weigh_records(fit.tree, before, records, priors, settings=LifeSettings(**study.life), seed=study.seed)
+    checks = weighing.checks(_smallest(fit.gate, fit.posterior), Sampling(**study.sampling).gate_ess)
+    gate = Gate((*fit.gate.checks, *checks))
+    return reweighed(fit.tree, weighing, gate, seed=study.seed), checks
+
+
+def _smallest(gate: Gate, posterior: xr.Dataset) -> float:
+    """Smallest effective sample size that the gate of the fit found."""
+    found = [check.value for check in gate.checks if ESS_WORDS in check.name]
+    return min(found, default=float(posterior.sizes["chain"] * posterior.sizes["draw"]))
+
+
+def _fit(
+    study: Study, priors: PriorSet, records: Records | None, progress: Progress, start: xr.Dataset | None
+) -> Calibration:
+    from .calibrate import Sampling, calibrate
+    from .model import LifeSettings
+
+    warm: dict[str, Any] = {} if start is None else {"start": start}
+    return calibrate(
+        records,
+        priors,
+        settings=LifeSettings(**study.life),
+        sampling=Sampling(**study.sampling),
+        progress=progress,
+        **warm,
+    )
+
+
+def _checks(gate: Gate | None) -> list[dict[str, Any]] | None:
+    return None if gate is None else [asdict(check) for check in gate.checks]
