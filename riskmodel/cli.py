@@ -17,6 +17,7 @@ from .askexclusion import exclusion
 from .briefcommand import brief
 from .errors import RiskModelError, RiskModelWarning, printable
 from .trialcommand import trial_sections
+from .watchcommand import planned, watch
 
 __all__ = ["TerminalWatcher", "commands", "main"]
 
@@ -159,7 +160,7 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for command in (brief, sawing, cores, curing_water, exclusion, trial_sections):
+for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, watch, planned):
     commands.add_command(command)
 
 
