@@ -15,6 +15,7 @@ from . import __version__
 from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
+from .elicitcommand import elicit
 from .errors import RiskModelError, RiskModelWarning, printable
 from .trialcommand import trial_sections
 from .watchcommand import planned, watch
@@ -160,7 +161,7 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, watch, planned):
+for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, watch, planned, elicit):
     commands.add_command(command)
 
 

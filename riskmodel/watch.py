@@ -134,7 +134,8 @@ def _last_readings(records: Records) -> tuple[np.ndarray, np.ndarray]:
     known = np.isfinite(readings["z"].values.astype(float))
     owner, at = readings["section_index"].values[known].astype(int), readings["age"].values[known].astype(float)
     order = np.lexsort((at, owner))
-    value = np.asarray(records.condition.from_z(readings["z"].values[known].astype(float)))
+    floor = float(records.condition.to_z(records.condition.lowest))
+    value = np.asarray(records.condition.from_z(np.maximum(readings["z"].values[known].astype(float), floor)))
     # the last assignment to a section stands
     index[owner[order]], age[owner[order]] = value[order], at[order]
     return index, age
