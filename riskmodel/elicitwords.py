@@ -102,7 +102,8 @@ def _together(elicited: Elicited) -> Iterator[str]:
         if elicited.between > APART
         else ""
     )
+    above = f"{printable(first, 40)} stands above {printable(second, 40)} with a chance of {percent_words(chance)} %."
     yield from wrapped(
         f"Disagreement: {100 * elicited.between:.0f} % of the linear pool's variance lies between the experts; "
-        f"{printable(first, 40)} stands above {printable(second, 40)} with a chance of {percent_words(chance)} %.{verdict}"
+        f"{above}{verdict}"
     )

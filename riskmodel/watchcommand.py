@@ -64,7 +64,7 @@ def watch(study: Path, out: Path | None, until: datetime | None, years: float | 
         day = None if until is None else until.date()
         answer = answer_watch(asked, day=day, years=years, out=out, progress=progress)
     if csv:
-        click.echo(table_text(answer.table), nl=False)
+        click.echo("\n".join(printable(line, 10_000) for line in table_text(answer.table).splitlines()))
         return
     lines = watch_lines(answer.table, survey=answer.survey, threshold=answer.threshold, basis=answer.basis, top=top)
     click.echo("\n".join(printable(line, 10_000) for line in [*lines, "", f"Table: {answer.file}"]))

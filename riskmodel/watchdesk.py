@@ -79,10 +79,10 @@ def answer_watch(
         records, desk.priors, desk.calibration.posterior, settings=settings, samples=samples, progress=progress
     )
     labels = {m.name: m.label for m in desk.priors.mechanisms}
-    table = watch_table(found, records, years=ahead, labels=labels)
+    table = watch_table(found, records, years=ahead, labels=labels).assign(years_ahead=ahead, basis=desk.basis)
     folder = results_folder(study, out)
     with lock_folder(folder):
-        write_table(table.assign(years_ahead=ahead, basis=desk.basis), folder / WATCH)
+        write_table(table, folder / WATCH)
     condition = study.condition
     threshold = f"{condition.column} {condition.threshold:g}"
     survey = f"{day}" if day is not None else f"{ahead:g} year{'s' * (ahead != 1)} later"
