@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import factorial
 
 import numpy as np
 import xarray as xr
@@ -20,8 +19,9 @@ from .lives import Draws
 from .measures import deltas_of, recorded_rates, roots_of, shifts_of
 from .newsections import lives_of
 from .priors import SCORED_ROOTS, WEAR_OUT, PriorSet
+from .shares import shapley_values
 
-__all__ = ["AverageSection", "Part", "fair_parts", "known_levels", "required_of", "shapley_values"]
+__all__ = ["AverageSection", "Part", "fair_parts", "known_levels", "required_of"]
 
 WEAR = "wear-out"
 TYPE, YEAR = "overlay type", "opening year"
@@ -128,25 +128,6 @@ def fair_parts(
 def _shared_out(failing: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """With every input known, with none, and each input's part, (sample,) and (player, sample)."""
     return failing[-1], failing[0], shapley_values(failing)
-
-
-def shapley_values(values: np.ndarray) -> np.ndarray:
-    """Shapley value of each player, (player, ...), of a game on coalitions numbered by bits, (coalition, ...).
-
-    Notes
-    -----
-    L. S. Shapley, A value for n-person games, 1953 (page not seen): the mean over all orders of joining.
-    """
-    players = len(values).bit_length() - 1
-    numbers = np.arange(len(values))
-    size = np.array([int(n).bit_count() for n in numbers])
-    weight = np.array([factorial(k) * factorial(players - k - 1) / factorial(players) for k in range(players)])
-    out = np.empty((players, *values.shape[1:]))
-    for player in range(players):
-        without = numbers[(numbers >> player & 1) == 0]
-        gain = values[without | (1 << player)] - values[without]
-        out[player] = np.tensordot(weight[size[without]], gain, axes=1)
-    return out
 
 
 # ------------------------------------------------------------------------------- the inputs

@@ -15,6 +15,7 @@ import xarray as xr
 from scipy.special import gammaincc
 
 from .cells import AgeGrid, CellData
+from .inputs import Inputs
 from .lives import Draws
 from .model import LifeSettings, build_model
 from .newsections import RootMoments, cause_shares
@@ -171,8 +172,6 @@ class _Worker:
 
     @classmethod
     def of(cls, model: Any, records: Records, priors: PriorSet) -> _Worker:
-        from .inputs import Inputs
-
         inputs, early, data = Inputs.of(records.sections, priors, {}), model.riskmodel_early, model.riskmodel_data
         count, mechanisms, cells = data.sections, len(priors.mechanisms), data.grid.cells
         shapes: dict[str, tuple[int, ...]] = {

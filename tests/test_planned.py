@@ -9,12 +9,13 @@ import pytest
 import xarray as xr
 from builders import effect, measure, mechanism, overlay_type, priors, quantity
 
-from riskmodel.attribution import AverageSection, fair_parts, shapley_values
+from riskmodel.attribution import AverageSection, fair_parts
 from riskmodel.lives import Draws
 from riskmodel.measures import Portfolio
 from riskmodel.newsections import new_lives
 from riskmodel.planned import COLUMNS, planned_sections, planned_table
 from riskmodel.priordraws import prior_draws
+from riskmodel.shares import shapley_values
 from riskmodel.simulate import programme_from_table, simulate
 
 AGE = 10.0

@@ -167,7 +167,7 @@ def test_watch_as_csv(watched: Path, capsys: pytest.CaptureFixture[str]) -> None
     later = pd.read_csv(watched / "results" / WATCH).set_index("section")["reached_by_next"]
     assert said(capsys, "watch", watched)[0] == 0
     sooner = pd.read_csv(watched / "results" / WATCH).set_index("section")["reached_by_next"]
-    both = sooner.notna()
+    later, both = later[sooner.index], sooner.notna()
     assert (later[both] >= sooner[both]).all()
     assert (later[both] > sooner[both]).any()
 
