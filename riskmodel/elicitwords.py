@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 from .errors import printable
@@ -23,6 +24,16 @@ ELICIT_CAUTIONS = (
 )
 APART = 0.5
 """Share of the variance between experts above which they disagree more than any of them doubts."""
+IN_WORDS = {
+    "early_failure": "Of 100 new overlays without any of the measures {} fail early.",
+    "removal_lag": "A section stays in service {} years on average after reaching the threshold.",
+    "label_error": "Of 100 recorded causes {} are wrong.",
+    "mechanism.*.median": "Half of the sections prone to it have failed this way by age {} years.",
+    "type.*.wear_out_median": "Half of such overlays would be worn out by age {} years, early failures apart.",
+    "measure.*.compliance": "Where it is required it is really done as intended in {} of 100 sections.",
+    "measure.*.required_rate": "Of 100 sections built today {} have it.",
+}
+"""Quantities of the prior files, by the pattern of their keys."""
 
 
 def opening_lines(topic: Topic) -> list[str]:
@@ -54,8 +65,12 @@ def _range(topic: Topic, distribution: Distribution) -> str:
 
 
 def _implied(topic: Topic, distribution: Distribution) -> Iterator[str]:
-    """What an effect means for the programme."""
-    if not topic.of_100 or topic.averted is None:
+    """What an effect means for the programme, or a quantity for a road."""
+    if topic.averted is None:
+        scale = 100.0 if topic.support == "unit" else 1.0
+        low, middle, high = (scale * float(q) for q in distribution.ppf([0.05, 0.5, 0.95]))
+        found = (words for pattern, words in IN_WORDS.items() if fnmatchcase(topic.key, pattern))
+        yield from (words.format(f"{middle:.3g} ({low:.3g} to {high:.3g})") for words in found)
         return
     low, high = distribution.interval()
     harm = 1.0 - float(distribution.cdf(1.0))

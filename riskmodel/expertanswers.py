@@ -147,7 +147,8 @@ def topic_of(what: str, priors: PriorSet) -> Topic:
     quantity = quantities[what]
     distribution = quantity.distribution
     words = printable(what.replace("_", " ").replace(".", ", "), 200)
-    return Topic(what, f"{words}, in {quantity.unit}", quantity.unit, _support(distribution), prior=distribution)
+    units = "as a probability from 0 to 1" if quantity.unit == "probability" else f"in {quantity.unit}"
+    return Topic(what, f"{words}, {units}", quantity.unit, _support(distribution), prior=distribution)
 
 
 def _support(distribution: Distribution) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Callable, Iterator
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import click.termui
@@ -13,7 +15,7 @@ from runs import command, loaded, said
 from scipy import stats
 
 from riskmodel.elicitation import ElicitationError, Expert, pool_experts
-from riskmodel.elicitwords import elicited_lines
+from riskmodel.elicitwords import IN_WORDS, elicited_lines
 from riskmodel.expertanswers import PROBABILITIES, AnswerError, judged, read_answers, topic_of
 from riskmodel.priorentry import entry_text, validate_entry
 from riskmodel.priors import load_priors, with_overrides
@@ -132,7 +134,9 @@ def test_any_quantity_of_the_prior_files(priors, answered: Answered, tmp_path: P
     answered("Ada", "0", "0.03", "1.5", "0.19", "0.09", "y", "n", "why")
     status, out, _ = said(capsys, "elicit", "early_failure", "--to", tmp_path / "x.toml")
     assert status == 0
-    assert "neither 0 nor 1" in " ".join(out.split())
+    told = " ".join(out.split())
+    assert "neither 0 nor 1" in told
+    assert re.search(r"Of 100 new overlays without any of the measures (8\.\d+|9\S*) \(", told)
     entry = tomllib.loads((tmp_path / "x.toml").read_text())["priors"]["override"]
     changed = with_overrides(priors, entry).early_failure
     assert changed.distribution.family == "beta"
@@ -274,6 +278,11 @@ def test_every_effect_of_the_prior_files_can_be_elicited(priors, measure: str) -
         topic = topic_of(f"{measure}.{number}", priors)
         text = entry_text(judged(topic, [expert("Ada", 30, 60, 110)]), source="test", rationale="test")
         validate_entry(text, priors)
+
+
+def test_words_are_of_quantities_that_exist(priors) -> None:
+    keys = [quantity.key for quantity in priors.quantities()]
+    assert all(any(fnmatchcase(key, pattern) for key in keys) for pattern in IN_WORDS)
 
 
 def test_help_loads_nothing_heavy() -> None:

@@ -198,6 +198,18 @@ def test_records_that_fit_nothing_are_flagged_and_others_are_not(kind):
     assert (flags.drop(spoilt) == "").all()
 
 
+def test_without_early_mechanisms_everything_wears_out():
+    p, r = priors(mechanisms=(), measures=(), groups=()), records(8)
+    r.until = CLOSE
+    r.sections = r.sections.drop_dims("measure")
+    r.sections["named"] = r.sections["named"][:, -1:]
+    model = build_model(r, p, fused=False)
+    found = section_posterior(r, p, posterior_of(model, draws_of(model, 1)))
+    np.testing.assert_allclose(found.worn.sum(axis=1), 1.0)
+    assert (found.susceptible == 0).all()
+    assert (watch_table(found, r, years=1.0)["likely_mechanism"] == "").all()
+
+
 def test_the_next_survey_comes_after_the_records_close(case):
     assert years_until(date(2026, 1, 1), case.records) == pytest.approx(1.0, abs=0.01)
     with pytest.raises(RiskModelError, match=r"after the records close \(2025-01-01\); got 2024-12-31"):

@@ -10,13 +10,14 @@ import pandas as pd
 import pytest
 from generator import Generator, truth_of
 from recovery import small_priors
+from scipy.stats import poisson
 
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.cellposterior import section_posterior
 from riskmodel.condition import Condition
 from riskmodel.priordraws import prior_draws
 from riskmodel.scoring import brier_score, dynamic_auc
-from riskmodel.watch import IN_SERVICE, watch_table
+from riskmodel.watch import FITS_NOTHING, IN_SERVICE, watch_table
 
 AHEAD = (1.0, 3.0, 5.0)
 SETS, SECTIONS = 5, 250
@@ -24,7 +25,7 @@ Z = 3.3  # one failure in a thousand runs, for each of the bounds
 
 
 def watched(number: int) -> pd.DataFrame:
-    """One data set with truth from the priors: what the watch list says of each section in service, and its life."""
+    """One data set with truth from the priors: what the watch list says of each section, and its life."""
     p = small_priors()
     truth = truth_of(prior_draws(p, draws=1, seed=70_000 + number), 0)
     generator = Generator(p, truth, np.random.default_rng(number), Condition())
@@ -37,12 +38,17 @@ def watched(number: int) -> pd.DataFrame:
     table = tables[0].assign(**{f"by {y:g}": t["section"].map(t.set_index("section")["reached_by_next"])
                                 for y, t in zip(AHEAD, tables, strict=True)})  # fmt: skip
     table["left"] = table["section"].map(lives) - table["age"]
-    return table[table["state"] == IN_SERVICE]
+    return table
 
 
 @pytest.fixture(scope="module")
-def pooled() -> pd.DataFrame:
+def everything() -> pd.DataFrame:
     return pd.concat([watched(number) for number in range(SETS)], ignore_index=True)
+
+
+@pytest.fixture(scope="module")
+def pooled(everything: pd.DataFrame) -> pd.DataFrame:
+    return everything[everything["state"] == IN_SERVICE]
 
 
 @pytest.mark.slow
@@ -68,6 +74,14 @@ def test_remaining_lives_lie_in_their_intervals(pooled):
     assert inside == pytest.approx(0.90, abs=Z * np.sqrt(0.09 / len(pooled)) + 0.02)
     moved = pooled["remaining_mean"] - left
     assert abs(moved.mean()) <= Z * moved.std() / np.sqrt(len(pooled)) + 0.5
+
+
+@pytest.mark.slow
+def test_true_records_raise_no_alarm(everything):
+    """Records from the model itself: about one flag in a thousand sections at most (Poisson bound)."""
+    flagged = int((everything["fits_nothing"] != "").sum())
+    print(f"{flagged} of {len(everything)} sections flagged")
+    assert flagged <= poisson.ppf(1 - 1e-3, FITS_NOTHING * 2 * len(everything))
 
 
 @pytest.mark.slow
