@@ -30,12 +30,16 @@ KEPT = 70
 NAME = "SK_swapped"
 
 
+def rows_of(name: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO((DEMO / name).read_text(encoding="utf-8"))))
+
+
 def part_of_the_demo(folder: Path) -> Path:
     """Some sections of the demo, and one more whose readings are those of two roads in turn."""
     write_study(folder, STUDY)
-    sections = list(csv.DictReader((DEMO / "sections.csv").open(encoding="utf-8")))[:KEPT]
+    sections = rows_of("sections.csv")[:KEPT]
     names = {row["section"] for row in sections}
-    surveys = [row for row in csv.DictReader((DEMO / "surveys.csv").open(encoding="utf-8")) if row["section"] in names]
+    surveys = [row for row in rows_of("surveys.csv") if row["section"] in names]
     plain = {"section": NAME, "opened": "2000-06-01", "bond": "bonded", "base": "asphalt"}
     sections.append({**dict.fromkeys(sections[0], ""), **plain})
     for i, year in enumerate(range(2003, 2024, 2)):
