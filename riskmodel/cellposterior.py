@@ -24,7 +24,7 @@ from .priors import PriorSet
 if TYPE_CHECKING:
     from .records import Records
 
-__all__ = ["WATCH_GRID", "SectionPosterior", "section_posterior"]
+__all__ = ["WATCH_GRID", "SectionPosterior", "Tally", "cell_terms", "section_posterior"]
 
 Progress = Callable[[int, int, str], None]
 WATCH_GRID = AgeGrid(cells=192)
@@ -129,25 +129,20 @@ def section_posterior(
     model = build_model(records, priors, settings=finer, fused=False)
     draws = Draws.of(posterior, samples)
     evaluate = _evaluator(model)
-    worker = _Worker.of(model, records, priors)
+    tally = Tally.of(model, records, priors)
     for s in range(draws.count):
         lag, error = (float(draws[name][s]) if name in draws else 0.0 for name in ("removal_lag", "label_error"))
-        worker.add(evaluate(draws, s), lag, error)
+        tally.add(evaluate(draws, s), lag, error)
         if progress is not None:
             progress(s + 1, draws.count, "weighing every section's records")
-    return worker.mean(draws.count)
+    return tally.mean(draws.count)
 
 
 def _evaluator(model: Any) -> Callable[[Draws, int], dict[str, Any]]:
     """The terms of the sum over cells at one draw, as arrays."""
     import pytensor
 
-    cells, early = model.riskmodel_cells, model.riskmodel_early
-    wanted = {"worn": cells.log_wear, "failed": cells.log_early}
-    if cells.scatter is not None:
-        wanted |= {"scatter_worn": cells.scatter[0], "scatter_failed": cells.scatter[1]}
-    if early is not None:
-        wanted |= {name: getattr(early, name) for name in ("moments", "median", "shape", "speed")}
+    wanted = cell_terms(model)
     # compiled code would take longer to make than 200 evaluations in plain steps take
     run = pytensor.function(model.free_RVs, list(wanted.values()), mode="FAST_COMPILE", on_unused_input="ignore")
 
@@ -157,9 +152,20 @@ def _evaluator(model: Any) -> Callable[[Draws, int], dict[str, Any]]:
     return evaluate
 
 
+def cell_terms(model: Any) -> dict[str, Any]:
+    """The terms of a model's sum over cells, symbolic, by name."""
+    cells, early = model.riskmodel_cells, model.riskmodel_early
+    wanted = {"worn": cells.log_wear, "failed": cells.log_early}
+    if cells.scatter is not None:
+        wanted |= {"scatter_worn": cells.scatter[0], "scatter_failed": cells.scatter[1]}
+    if early is not None:
+        wanted |= {name: getattr(early, name) for name in ("moments", "median", "shape", "speed")}
+    return wanted
+
+
 @dataclass
-class _Worker:
-    """Adds up draws."""
+class Tally:
+    """Adds up what each draw says of every section."""
 
     data: CellData
     section: tuple[str, ...]
@@ -171,7 +177,8 @@ class _Worker:
     sums: dict[str, np.ndarray]
 
     @classmethod
-    def of(cls, model: Any, records: Records, priors: PriorSet) -> _Worker:
+    def of(cls, model: Any, records: Records, priors: PriorSet) -> Tally:
+        """Begin with nothing; `model` is not fused."""
         inputs, early, data = Inputs.of(records.sections, priors, {}), model.riskmodel_early, model.riskmodel_data
         count, mechanisms, cells = data.sections, len(priors.mechanisms), data.grid.cells
         shapes: dict[str, tuple[int, ...]] = {
