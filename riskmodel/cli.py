@@ -16,10 +16,12 @@ from . import __version__
 from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
+from .elicitcommand import elicit
 from .errors import RiskModelError, RiskModelWarning, printable
 from .priorscommand import priors_group
 from .trialcommand import trial_sections
 from .updatecommand import update
+from .watchcommand import planned, watch
 
 __all__ = ["TerminalWatcher", "commands", "main"]
 
@@ -172,7 +174,9 @@ def show(study: Path, out: Path | None) -> None:
     click.echo(safe(show_results(read_study(study), out)), nl=False)
 
 
-for command in (brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group):
+for command in (
+    brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group, watch, planned, elicit,
+):  # fmt: skip
     commands.add_command(command)
 
 

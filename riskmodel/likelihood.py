@@ -15,7 +15,15 @@ import pytensor.tensor as pt
 from .cells import LARGEST_POWER, CellData
 from .hazard import LN2, subset_products
 
-__all__ = ["EarlyTerms", "LabelTerms", "PathTerms", "WearTerms", "section_log_likelihood"]
+__all__ = [
+    "CellWeights",
+    "EarlyTerms",
+    "LabelTerms",
+    "PathTerms",
+    "WearTerms",
+    "cell_weights",
+    "section_log_likelihood",
+]
 
 Tensor = Any
 TINY = 1e-30
@@ -136,6 +144,51 @@ class LabelTerms:
     place: np.ndarray
 
 
+@dataclass(frozen=True)
+class CellWeights:
+    """What a section's records say of each cell of its age at failure.
+
+    Parameters
+    ----------
+    log_wear, log_early : tensor (section, cell)
+        ln of the joint probability of the records and of wearing out, or failing early, in the cell.
+    scatter : tuple of tensor (section, cell), or None
+        Squared residuals of the used readings in standard deviations if the section wears out, and if it fails
+        early, in the cell: chi-square with as many degrees of freedom as readings where the model is right. None
+        without readings.
+    life : _Life
+    """
+
+    log_wear: Tensor
+    log_early: Tensor
+    scatter: tuple[Tensor, Tensor] | None
+    life: _Life
+
+
+def cell_weights(
+    data: CellData,
+    early: EarlyTerms | None,
+    wear: WearTerms,
+    *,
+    path: PathTerms | None,
+    lag: Tensor | None,
+    labels: LabelTerms | None,
+) -> CellWeights:
+    """Weights of all cells; arguments as in `section_log_likelihood`."""
+    life = _Life.on(data, early, wear)
+    log_wear, log_early = life.masses()
+    scatter = None
+    if path is not None and (data.used.any() or len(data.sided.section)):
+        worn, failed = (_PathFit.of(data, path, kappa) for kappa in (path.kappa_wear, path.kappa_early))
+        log_wear, log_early = log_wear + worn.log_density(), log_early + failed.log_density()
+        scatter = worn.scatter, failed.scatter
+    exits = data.mask if lag is None else data.mask + _log_exit(data, lag)
+    log_wear, log_early = log_wear + exits, log_early + exits
+    if labels is not None and early is not None and data.named.any():
+        log_wear, log_early = _with_labels(data, early, labels, life, log_wear, log_early)
+    return CellWeights(log_wear, log_early, scatter, life)
+
+
 def section_log_likelihood(
     data: CellData,
     early: EarlyTerms | None,
@@ -160,17 +213,9 @@ def section_log_likelihood(
     labels : LabelTerms or None
         None where no cause is recorded.
     """
-    life = _Life.on(data, early, wear)
-    log_wear, log_early = life.masses()
-    if path is not None and (data.used.any() or len(data.sided.section)):
-        log_wear = log_wear + log_path_density(data, path, path.kappa_wear)
-        log_early = log_early + log_path_density(data, path, path.kappa_early)
-    exits = data.mask if lag is None else data.mask + _log_exit(data, lag)
-    log_wear, log_early = log_wear + exits, log_early + exits
-    if labels is not None and early is not None and data.named.any():
-        log_wear, log_early = _with_labels(data, early, labels, life, log_wear, log_early)
-    total = pt.logsumexp(pt.concatenate([log_wear, log_early], axis=1), axis=1)
-    return _given_entry(data, life, lag, total)
+    weights = cell_weights(data, early, wear, path=path, lag=lag, labels=labels)
+    total = pt.logsumexp(pt.concatenate([weights.log_wear, weights.log_early], axis=1), axis=1)
+    return _given_entry(data, weights.life, lag, total)
 
 
 # ------------------------------------------------------------------------------------- life
@@ -229,24 +274,46 @@ def _masses(log_wear: Tensor, early: Tensor) -> tuple[Tensor, Tensor]:
 # ------------------------------------------------------------------------- condition readings
 
 
-def log_path_density(data: CellData, path: PathTerms, kappa: Tensor) -> Tensor:
-    """ln density of a section's readings if it fails in each cell, (section, cell).
+@dataclass(frozen=True)
+class _PathFit:
+    """A section's readings beside the path of each cell, tensors (section, cell).
 
     The built-in condition is normal between sections and is integrated out: with residuals r_j and
     loadings h_j the readings are normal with covariance sigma^2 I + omega^2 h h'.
+
+    Parameters
+    ----------
+    gain : tensor
+        Determinant of the covariance over that of the scatter alone.
+    known : tensor
+        Mean of the built-in condition about its mean, given the used readings.
+    scatter : tensor
+        Residuals' squared Mahalanobis distance.
     """
-    ratio = (path.spread / path.noise) ** 2
-    rr, hr, hh = _path_sums(data, path, kappa)
-    count = data.used.sum(axis=1)[:, None]
-    gain = 1.0 + ratio * hh
-    density = (
-        -count * (0.5 * np.log(2 * np.pi) + pt.log(path.noise))
-        - 0.5 * pt.log(gain)
-        - 0.5 * (rr - ratio * hr**2 / gain) / path.noise**2
-    )
-    if not len(data.sided.section):
-        return density
-    return density + _log_one_sided(data, path, kappa, ratio * hr / gain, path.spread**2 / gain)
+
+    data: CellData
+    path: PathTerms
+    kappa: Tensor
+    gain: Tensor
+    known: Tensor
+    scatter: Tensor
+
+    @classmethod
+    def of(cls, data: CellData, path: PathTerms, kappa: Tensor) -> _PathFit:
+        ratio = (path.spread / path.noise) ** 2
+        rr, hr, hh = _path_sums(data, path, kappa)
+        gain = 1.0 + ratio * hh
+        scatter = (rr - ratio * hr**2 / gain) / path.noise**2
+        return cls(data, path, kappa, gain, ratio * hr / gain, scatter)
+
+    def log_density(self) -> Tensor:
+        """ln density of all readings of a section if it fails in each cell."""
+        data, path = self.data, self.path
+        count = data.used.sum(axis=1)[:, None]
+        density = -count * (0.5 * np.log(2 * np.pi) + pt.log(path.noise)) - 0.5 * (pt.log(self.gain) + self.scatter)
+        if not len(data.sided.section):
+            return density
+        return density + _log_one_sided(data, path, self.kappa, self.known, path.spread**2 / self.gain)
 
 
 def _log_one_sided(data: CellData, path: PathTerms, kappa: Tensor, known: Tensor, variance: Tensor) -> Tensor:

@@ -22,7 +22,7 @@ from .fused import fused_log_likelihood
 from .fusedmoments import SubsetMoments
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, Levels, levels_of, type_mix
-from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, section_log_likelihood
+from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, cell_weights, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
 from .priors import PriorSet
 
@@ -91,7 +91,8 @@ def build_model(
     -------
     pm.Model
         With the potential `records`; the log-likelihood by section is its attribute
-        `riskmodel_per_section` (`calibrate` evaluates it after sampling).
+        `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records
+        say of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
     used = records if records is not None and records.sections.sizes["section"] else None
@@ -112,6 +113,8 @@ def build_model(
             if fused:
                 per_section, total = fused_log_likelihood(data, **terms)
             else:
+                model.riskmodel_cells, model.riskmodel_early = cell_weights(data, **terms), terms["early"]
+                model.riskmodel_data = data
                 per_section = section_log_likelihood(data, **terms)
                 total = per_section.sum()
             pm.Potential("records", total)

@@ -1,8 +1,8 @@
 """Lives of sections not yet built, in closed form over all draws at once.
 
-The model of `lives` with the sample as a dimension of every array. A new section has no contract,
-contractor or district of its own yet: those terms are averaged together with its quality score, as
-`model` averages the terms that a section's records do not name.
+The model of `lives` with the sample as a dimension of every array. Terms of a contract, contractor or
+district that the draws do not know are averaged together with the quality score, as `model` averages
+the terms that a section's records do not name.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from .lives import Draws, delta_members
 from .measures import Mixture
 from .priors import PriorSet
 
-__all__ = ["NewLives", "RootMoments", "new_lives"]
+__all__ = ["NewLives", "RootMoments", "cause_shares", "lives_of", "new_lives"]
 
 TINY = 1e-30
 
@@ -138,25 +138,46 @@ class NewLives:
         return np.log(out)
 
     def cause_shares(self, edges: np.ndarray, middle: np.ndarray) -> np.ndarray:
-        """Share of each cell's early failures that each mechanism causes, (sample, section, mechanism, cell).
-
-        Between roots a cell's failures are shared out by the fall of log survival, within a root by the
-        mechanisms' increments, as `likelihood` does.
-        """
-        out = np.zeros((len(self.wear_shape), *self.applies.shape, len(middle)))
-        total = np.full((len(out), self.sections, len(middle)), TINY)
-        for root, members in zip(self.roots, self.members, strict=True):
-            survival = np.maximum(root.survival(edges), TINY)
-            fall = np.maximum(-np.diff(np.log(survival), axis=2), 0.0)
-            parts = root.increments(edges, middle)
-            out[:, :, list(members)] = fall[:, :, None] * parts / (parts.sum(axis=2, keepdims=True) + TINY)
-            total += fall
-        return out / total[:, :, None]
+        """Share of each cell's early failures by mechanism, (sample, section, mechanism, cell); see the function."""
+        return cause_shares(self.roots, self.members, self.applies.shape, edges, middle)
 
     @cached_property
     def _plain(self) -> bool:
         """Whether each section has one row, certain."""
         return not self.wear.stretch.any()
+
+
+def cause_shares(
+    roots: Sequence[RootMoments],
+    members: Sequence[Sequence[int]],
+    shape: tuple[int, ...],
+    edges: np.ndarray,
+    middle: np.ndarray,
+) -> np.ndarray:
+    """Share of each cell's early failures that each mechanism causes, (sample, section, mechanism, cell).
+
+    Between roots a cell's failures are shared out by the fall of log survival, within a root by the
+    mechanisms' increments, as `likelihood` does.
+
+    Parameters
+    ----------
+    roots : sequence of RootMoments
+    members : sequence of sequence of int
+        Mechanisms of each root.
+    shape : tuple of int
+        Sections, mechanisms.
+    edges : ndarray (cell + 1,), years
+    middle : ndarray (cell,), years
+    """
+    out = np.zeros((len(roots[0].moments) if roots else 1, *shape, len(middle)))
+    total = np.full((len(out), shape[0], len(middle)), TINY)
+    for root, mine in zip(roots, members, strict=True):
+        survival = np.maximum(root.survival(edges), TINY)
+        fall = np.maximum(-np.diff(np.log(survival), axis=2), 0.0)
+        parts = root.increments(edges, middle)
+        out[:, :, list(mine)] = fall[:, :, None] * parts / (parts.sum(axis=2, keepdims=True) + TINY)
+        total += fall
+    return out / total[:, :, None]
 
 
 def new_lives(draws: Draws, sections: xr.Dataset, priors: PriorSet, *, nodes: int = 7) -> NewLives:
@@ -171,7 +192,11 @@ def new_lives(draws: Draws, sections: xr.Dataset, priors: PriorSet, *, nodes: in
     nodes : int
         Gauss-Hermite nodes over score and group terms together.
     """
-    inputs = Inputs.of(sections, priors, {})
+    return lives_of(draws, Inputs.of(sections, priors, {}), priors, nodes=nodes)
+
+
+def lives_of(draws: Draws, inputs: Inputs, priors: PriorSet, *, nodes: int = 7) -> NewLives:
+    """The same for inputs already taken from a table; groups whose level they name keep that level's term."""
     roots = tuple(_root(draws, priors, inputs, r, nodes) for r in range(len(inputs.roots)))
     members = tuple(root.mechanisms for root in inputs.roots)
     mixture = inputs.wear
@@ -207,7 +232,8 @@ def _moments(draws: Draws, priors: PriorSet, inputs: Inputs, root: Root, mixture
     if mixture.shift.any():
         level = level + draws["score_shift_size"] @ mixture.shift.T
     centre = _log_odds(draws, priors, inputs, root, mixture) - level[:, :, None] * beta[:, None, :]
-    spread = np.sqrt((sd[mixture.section][:, None] * beta[:, None, :]) ** 2 + _new_variance(draws, priors, root))
+    unknown = _new_variance(draws, priors, inputs, root)[:, mixture.section, None]
+    spread = np.sqrt((sd[mixture.section][:, None] * beta[:, None, :]) ** 2 + unknown)
     x, w = gauss_hermite(nodes)
     applies = inputs.applies[mixture.section][:, members]
     patterns, subsets = len(mixture.patterns), 1 << len(members)
@@ -228,6 +254,11 @@ def _log_odds(draws: Draws, priors: PriorSet, inputs: Inputs, root: Root, mixtur
     members = list(root.mechanisms)
     eta = draws["intercept"][:, :, members][:, inputs.types]
     eta = eta + np.outer(draws["year_slope"], inputs.decades)[:, :, None]
+    for group in priors.groups:
+        position = inputs.group.get(group.column)
+        if root.name in group.roots and position is not None and (position >= 0).any():
+            term = draws[f"{group.column}_effect"][:, np.maximum(position, 0)]
+            eta = eta + np.where(position >= 0, term, 0.0)[:, :, None]
     names = [priors.mechanisms[m].name for m in members]
     for d, driver in enumerate(priors.drivers):
         acts = np.isin(names, list(driver.acts_on))
@@ -242,14 +273,14 @@ def _log_odds(draws: Draws, priors: PriorSet, inputs: Inputs, root: Root, mixtur
     return eta
 
 
-def _new_variance(draws: Draws, priors: PriorSet, root: Root) -> np.ndarray:
-    """Variance of the terms of a new contract, contractor and district on this root, (sample, 1, 1)."""
-    sds: Sequence[np.ndarray] = [
-        draws[f"{group.column}_sd"]
-        for group in priors.groups
-        if root.name in group.roots and f"{group.column}_sd" in draws
-    ]
-    return np.square(sds).sum(axis=0)[:, None, None] if sds else np.zeros((draws.count, 1, 1))
+def _new_variance(draws: Draws, priors: PriorSet, inputs: Inputs, root: Root) -> np.ndarray:
+    """Variance of the terms of new contracts, contractors and districts on this root, (sample, section)."""
+    out = np.zeros((draws.count, inputs.sections))
+    for group in priors.groups:
+        if root.name in group.roots and f"{group.column}_sd" in draws:
+            new = inputs.group.get(group.column, np.full(inputs.sections, -1)) < 0
+            out += draws[f"{group.column}_sd"][:, None] ** 2 * new
+    return out
 
 
 def _row_probability(draws: Draws, mixture: Mixture) -> np.ndarray:

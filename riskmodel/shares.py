@@ -8,7 +8,7 @@ from math import factorial
 
 import numpy as np
 
-__all__ = ["Taken", "fair_shares"]
+__all__ = ["Taken", "fair_shares", "shapley_values"]
 
 
 @dataclass(frozen=True)
@@ -72,10 +72,10 @@ def fair_shares(roots: Sequence[Taken], measure: np.ndarray) -> tuple[list[np.nd
         removed = [int(c) for c in coalitions if not c >> r & 1]
         everyone = len(intact) - 1 - (1 << r)
         values = mine.values(intact[[everyone ^ c for c in removed]])
-        weight = np.array([_shapley_weight(c.bit_count(), len(roots)) for c in removed])
+        weight = _joining(len(roots))[[c.bit_count() for c in removed]]
         gain = values - values[:, :1]
         by_root = float(weight @ gain[:, -1])
-        shares = np.array([_marginal(weight @ gain, m, mine.mechanisms) for m in range(mine.mechanisms)])
+        shares = shapley_values(weight @ gain)
         single = [gain[0, -1], *(gain[0, 1 << m] for m in range(mine.mechanisms))]
         alone.append(np.array(single))
         split.append(np.concatenate([[by_root], shares]))
@@ -92,12 +92,34 @@ def _intact(survivals: Sequence[np.ndarray], measure: np.ndarray) -> np.ndarray:
     return out
 
 
-def _shapley_weight(size: int, players: int) -> float:
-    return factorial(size) * factorial(players - size - 1) / factorial(players)
+def shapley_values(game: np.ndarray) -> np.ndarray:
+    """Shapley value of each player of a game.
+
+    Parameters
+    ----------
+    game : ndarray (coalition, ...)
+        Worth of every coalition; bit i of its number is player i.
+
+    Returns
+    -------
+    ndarray (player, ...)
+        They add up to what all players together gain.
+
+    Notes
+    -----
+    L. S. Shapley, A value for n-person games, 1953 (page not seen): the mean gain that a player brings over all
+    orders of joining.
+    """
+    players, numbers = len(game).bit_length() - 1, np.arange(len(game))
+    size = np.array([int(n).bit_count() for n in numbers])
+    weight = _joining(players)
+    out = np.empty((players, *game.shape[1:]))
+    for player in range(players):
+        without = numbers[(numbers >> player & 1) == 0]
+        out[player] = np.tensordot(weight[size[without]], game[without | 1 << player] - game[without], axes=1)
+    return out
 
 
-def _marginal(gain: np.ndarray, player: int, players: int) -> float:
-    """Shapley value of one player of the game `gain` (indexed by coalition bits)."""
-    bit = 1 << player
-    rest = [c for c in range(1 << players) if not c & bit]
-    return float(sum(_shapley_weight(c.bit_count(), players) * (gain[c | bit] - gain[c]) for c in rest))
+def _joining(players: int) -> np.ndarray:
+    """Share of the orders in which a player joins after a given coalition, by its size, (player,)."""
+    return np.array([factorial(k) * factorial(players - k - 1) / factorial(players) for k in range(players)])

@@ -312,6 +312,8 @@ OUTER = (
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
+    *("attribution", "cellposterior", "planned", "scoring", "watch", "watchcommand", "watchdesk", "watchwords"),
+    *("elicitcommand", "elicitdialogue", "elicitwords", "expertanswers", "priorentry"),
 )
 
 

@@ -38,6 +38,7 @@ __all__ = [
     "publish",
     "read_json",
     "save_tree",
+    "table_text",
     "versions",
     "write_bytes",
     "write_json",
@@ -130,8 +131,13 @@ def write_table(table: pd.DataFrame, path: Path) -> str:
 
     A text that a spreadsheet would run as a formula gets an apostrophe in front.
     """
+    return write_text(table_text(table), path)
+
+
+def table_text(table: pd.DataFrame) -> str:
+    """A table as the CSV that `write_table` writes."""
     safe = table.map(_harmless).rename(columns=_harmless)
-    return write_text(safe.to_csv(index=False, lineterminator="\n", float_format="%.8g"), path)
+    return str(safe.to_csv(index=False, lineterminator="\n", float_format="%.8g"))
 
 
 def load_table(path: Path) -> pd.DataFrame:

@@ -30,7 +30,7 @@ def scores(seed: int, sections: int) -> dict[str, float]:
     truth = truth_of(prior_draws(p, draws=1, seed=90_000 + seed), 0)
     generator = Generator(p, truth, np.random.default_rng(seed), Condition())
     model = build_model(generator.records(sections), p)
-    values = _values(truth, generator, model)
+    values = true_values(truth, generator, model)
     free = [v for v in model.free_RVs if v.name not in INSTEAD]
     put = {v: v.type(name=v.name) for v in free} | {model["intercept"]: pt.matrix(), model["delta"]: pt.vector()}
     total = pytensor.graph.replace.clone_replace(model.riskmodel_per_section.sum(), put)
@@ -43,7 +43,7 @@ def scores(seed: int, sections: int) -> dict[str, float]:
     return out | {f"intercept of {m.name}": float(g) for m, g in zip(p.mechanisms, by_mechanism, strict=True)}
 
 
-def _values(truth: dict[str, Any], generator: Generator, model: Any) -> dict[str, Any]:
+def true_values(truth: dict[str, Any], generator: Generator, model: Any) -> dict[str, Any]:
     """Every free variable at its true value."""
     terms = np.array([generator.contractors[c] for c in model.coords["contractor"]])
     return truth | {

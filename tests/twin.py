@@ -156,6 +156,13 @@ class Twin:
                     out[m] += p * pi[m] * np.diff(self.failed(m, edges, speed[m])) * rest * others
         return out
 
+    def never_susceptible(self, i: int) -> float:
+        """P(section i is susceptible to no early mechanism), before its records."""
+        roots = dict.fromkeys(m.root for m in self.priors.mechanisms)
+        return math.prod(
+            sum(p * math.prod(1 - x for x in pi.values()) for p, pi, _ in self.worlds(i, r)) for r in roots
+        )
+
     # ---------------------------------------------------------------------- likelihood
 
     def path(self, i: int, age: float, kappa: float) -> float:
@@ -200,7 +207,8 @@ class Twin:
         peak = log_tail.max()
         return float(peak + math.log((weights / weights.sum()) @ np.exp(log_tail - peak)))
 
-    def log_likelihood(self, i: int) -> float:
+    def joint(self, i: int) -> tuple[np.ndarray, np.ndarray]:
+        """P(records of section i, failing in the cell by the cause), wear-out last, and the edges of the cells."""
         truth, sections = self.truth, self.records.sections
         lower, upper = float(sections["age_lower"].values[i]), float(sections["age_upper"].values[i])
         edges = np.unique(np.clip(self.edges, lower, upper))
@@ -213,15 +221,18 @@ class Twin:
         wear = np.array([self.path(i, a, kappas[0]) if a >= last / 2 else -np.inf for a in middle])
         early = np.array([self.path(i, a, kappas[1]) if a >= last / 2 else -np.inf for a in middle])
         label = self.label(i)
-        joint = parts[-1] * label[-1] * np.exp(wear) + (parts[:-1] * label[:-1, None]).sum(axis=0) * np.exp(early)
+        joint = parts * label[:, None] * np.exp(np.vstack([*[early] * len(parts[:-1]), wear]))
         scale = float(truth["removal_lag"]) / 2
         removed, serving = float(sections["age_removed"].values[i]), float(sections["age_in_service"].values[i])
         if not math.isnan(removed):
             joint = joint * stats.gamma.pdf(removed - middle, 2, scale=scale)
         elif not math.isnan(serving):
             joint = joint * stats.gamma.sf(serving - middle, 2, scale=scale)
-        total = math.log(joint.sum())
-        entry = float(sections["age_entry"].values[i])
+        return joint, edges
+
+    def log_likelihood(self, i: int) -> float:
+        total, scale = math.log(self.joint(i)[0].sum()), float(self.truth["removal_lag"]) / 2
+        entry = float(self.records.sections["age_entry"].values[i])
         if entry > 0:
             whole = self.edges
             centre = np.where(whole[1:] > 200, 150.0, 0.5 * (whole[:-1] + whole[1:]))
