@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from runs import write_recorded, write_study
-from surveyed import stand_in, write_records
+from surveyed import stand_in
 
 from riskmodel import pipeline
 from riskmodel.study import read_study
@@ -38,7 +38,7 @@ def recorded(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def run_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = write_records(tmp_path_factory.mktemp("run") / "north")
+    folder = write_recorded(tmp_path_factory.mktemp("run") / "north")
     with pytest.MonkeyPatch.context() as patch:
         stand_in(patch.setattr)
         pipeline.run_study(read_study(folder))

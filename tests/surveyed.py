@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 import xarray as xr
 from generator import Generator, truth_of
-from runs import FEW, write_study
 
 from riskmodel.calibrate import Calibration, Check, Gate
 from riskmodel.condition import Condition
@@ -18,21 +16,6 @@ from riskmodel.priors import PriorSet
 from riskmodel.records import Records
 
 CONDITION = Condition()
-SECTIONS = "section,opened,bond,base,contractor,prompt_sawing,removed,removal_reason,cause\n" + "".join(
-    f"S{i},20{i:02d}-05-01,unbonded,{base},C{i % 3},{i % 2},{removed}\n"
-    for i, (base, removed) in enumerate(
-        [("concrete", ",,"), ("asphalt", ",,"), ("composite", "2015-03-01,condition,random_cracking")] * 4, start=1
-    )
-)
-SURVEYS = "section,surveyed,pci\n" + "".join(f"S{i},20{i + 4:02d}-06-01,{96 - i}\n" for i in range(1, 6))
-
-
-def write_records(place: Path) -> Path:
-    """A small study with records of twelve sections."""
-    folder = write_study(place, f"[records]\nsections = 's.csv'\nsurveys = 'v.csv'\n{FEW}")
-    (folder / "s.csv").write_text(SECTIONS)
-    (folder / "v.csv").write_text(SURVEYS)
-    return folder
 
 
 def records_of(priors: PriorSet, count: int, *, seed: int = 1) -> Records:

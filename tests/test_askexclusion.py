@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from runs import FEW, HEAVY, command, files_of, loaded, said, write_study
-from test_pipeline import SECTIONS, _calibrated_from_priors
+from runs import FEW, HEAVY, SECTIONS, calibrated_from_priors, command, files_of, loaded, said, write_study
 
 from riskmodel import calibrate as calibration
 from riskmodel import pipeline
@@ -41,7 +40,7 @@ def recorded_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "s.csv").write_text(SECTIONS)
     (folder / "v.csv").write_text(SURVEYS)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(calibration, "calibrate", _calibrated_from_priors)
+        patch.setattr(calibration, "calibrate", calibrated_from_priors)
         pipeline.run_study(read_study(folder))
     return folder
 

@@ -10,8 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from runs import said
-from surveyed import SECTIONS
+from runs import SECTIONS, said
 
 from riskmodel.carry import refitted, toml_text
 from riskmodel.desk import Desk

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import surveyed
-from runs import said
+from runs import said, write_recorded
 
 from riskmodel import calibrate as calibration
 from riskmodel import pipeline
@@ -30,7 +30,7 @@ ROUND = "section,surveyed,pci\nS1,2005-06-01,95\nS1,2017-06-01,88\nS2,2017-06-02
 
 @pytest.fixture
 def recorded(tmp_path: Path) -> Path:
-    return surveyed.write_records(tmp_path / "north")
+    return write_recorded(tmp_path / "north")
 
 
 def offered(folder: Path, surveys: str = "", sections: str = "", **options: object) -> object:
