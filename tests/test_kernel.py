@@ -113,7 +113,7 @@ def evaluator(model):
     return evaluate
 
 
-FIRST = ("everything", "hazard ratios, score shifts, time ratios", "no mechanisms", "power path on the index")
+FIRST = ("everything", "hazard ratios, score shifts, time ratios")
 MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) for name in CASES]
 
 

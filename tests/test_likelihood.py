@@ -99,6 +99,7 @@ def test_every_section_equals_the_slow_twin(case):
     np.testing.assert_allclose(values, slow, atol=0.05)
 
 
+@pytest.mark.slow
 def test_one_sided_readings_enter_in_turn():
     """Sections with readings at the cap and far below the threshold, against the exact integral over 120 nodes."""
     p, r = priors(), records(120)

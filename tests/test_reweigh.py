@@ -59,6 +59,7 @@ def test_constants_of_the_fit_keep_every_other_section_as_it_was(rounds: tuple[R
     np.testing.assert_allclose(some.values, every.sel(section=some["section"].values).values, rtol=1e-10)
 
 
+@pytest.mark.slow
 def test_weighing_the_fit_equals_all_records_at_once(rounds: tuple[Records, Records]) -> None:
     """Both from the same prior draws: weights L(before) then the ratio, against weights L(all)."""
     before, now = rounds

@@ -111,6 +111,7 @@ NAMED = '[[portfolio]]\nname = "both"\nmeasures = ["fibres", "drainage"]\n'
 FOUND = "[decision.survey]\nfound_bad = 0.1\nfalse_alarm = 0.0\nrejected = 0.0\nrepair = ['pre_overlay_repair']\n"
 
 
+@pytest.mark.slow
 def test_a_study_of_seven_measures_is_searched(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folder = write_study(tmp_path / "s", MANY + MONEY + FOUND + NAMED)
     status, _, err = said(capsys, "run", folder)

@@ -83,6 +83,7 @@ def test_other_thresholds_are_calibrated_once_and_told(
     assert content["settings"]["thresholds"] == [50.0, 70.0]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("plain")
 def test_they_are_kept_while_they_stand(weighed: Path, seen: list[float], capsys: pytest.CaptureFixture[str]) -> None:
     assert said(capsys, "run", weighed, "--thresholds", "50")[0] == 0
