@@ -182,11 +182,14 @@ def _ordinary(signs: dict[bool, FirstSigns], measure: str) -> Iterator[str]:
                 f"{100 * row['chance_at_end']:.0f} %"
             )
         single = found.table[found.table["reading"] != EVERYTHING]
-        if single["confirmed"].max() < SELDOM:
+        best = single.iloc[0]
+        # settled in the year nought: by what is believed now, not by a reading
+        if best["confirmed"] < SELDOM or best["mean_years"] == 0.0:
             yield from _wrapped(
-                f"No single one settles it within {found.span} years in more than {100 * SELDOM:.0f} futures of 100. "
+                f"No single one settles what is open now within {found.span} years in more than {100 * SELDOM:.0f} "
+                "futures of 100. "
                 f"Before any reading the belief in the truth is {100 * found.before:.0f} % on average.",
                 "    ",
             )
         else:
-            yield f"    Shows first: {single['reading'].iloc[0]}."
+            yield f"    Shows first: {best['reading']}."
