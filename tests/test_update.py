@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import signal
 import subprocess
@@ -262,7 +263,8 @@ finally:
 
 def killed_at(folder: Path, delivered: Path, operation: int) -> subprocess.CompletedProcess[str]:
     line = [sys.executable, "-c", KILLED, str(folder), str(delivered), str(operation)]
-    return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False)
+    helpers = {**os.environ, "PYTHONPATH": str(Path(__file__).parent)}
+    return subprocess.run(line, capture_output=True, text=True, timeout=120, check=False, env=helpers)
 
 
 def operations(folder: Path, delivered: Path) -> int:
