@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Calibration",
     "Check",
+    "Compiler",
     "Gate",
     "Sampling",
     "calibrate",
@@ -40,6 +41,7 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, str], None]
+Compile = Callable[[Any, Mapping[str, np.ndarray] | None], Any]
 POLL_SECONDS = 0.5
 
 
@@ -155,6 +157,7 @@ def calibrate(
     progress: Progress | None = None,
     gate: bool = True,
     start: xr.Dataset | None = None,
+    compiler: Compiler | None = None,
 ) -> Calibration:
     """Sample the posterior of a study, or its prior where there are no records.
 
@@ -169,6 +172,8 @@ def calibrate(
         False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
     start : Dataset (chain, draw, ...), optional
         Draws of an earlier fit; chains start around their mean.
+    compiler : Compiler, optional
+        Shared by the fits of many records of the same roads, so that only the first is compiled.
 
     Raises
     ------
@@ -182,10 +187,11 @@ def calibrate(
     from .model import build_model
 
     started = time.perf_counter()
-    model = build_model(records, priors, settings=settings)
-    tree, compiled_at = _sample(model, sampling, progress, start)
+    model = build_model(records, priors, settings=settings, shared=compiler is not None)
+    tree, compiled_at = _sample(model, sampling, progress, start, compiler or compile_model)
     sampled_at = time.perf_counter()
-    tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset()))
+    evaluate = _evaluator(model) if compiler is None else compiler.evaluate
+    tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset(), evaluate))
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
     checked = check_draws(tree, sampling)
     if gate and not checked.passed:
@@ -197,7 +203,7 @@ def calibrate(
 
 
 def _sample(
-    model: Any, sampling: Sampling, progress: Progress | None, start: xr.Dataset | None
+    model: Any, sampling: Sampling, progress: Progress | None, start: xr.Dataset | None, compiled_of: Compile
 ) -> tuple[xr.DataTree, float]:
     """Run nutpie in the background, so that an interrupt stops it at once."""
     import nutpie
@@ -205,7 +211,7 @@ def _sample(
     if progress is not None:
         progress(0, 1, "compiling the model")
     points = None if start is None else starting_points(model, start)
-    compiled = nutpie.compile_pymc_model(model, initial_points=points)
+    compiled = compiled_of(model, points)
     compiled_at = time.perf_counter()
     total = sampling.chains * (sampling.draws + sampling.tune)
 
@@ -238,6 +244,55 @@ def _sample(
         raise
     stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
     return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
+
+
+def compile_model(model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
+    """The model compiled for the sampler, whose chains start around `points`."""
+    import nutpie
+
+    return nutpie.compile_pymc_model(model, initial_points=points)
+
+
+class Compiler:
+    """Compiles models; of those that differ in what the records say of lives alone, only the first."""
+
+    def __init__(self) -> None:
+        self.model: Any = None
+        self.compiled: Any = None
+        self.evaluate: Any = None
+
+    def __call__(self, model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
+        """The model compiled, or the first one with this one's records."""
+        if points is not None or self.model is None or not _same_but_records(self.model, model):
+            self.model, self.compiled, self.evaluate = model, compile_model(model, points), _evaluator(model)
+        records = _records_of(model)
+        for ours, new in zip(_records_of(self.model), records, strict=True):
+            ours.set_value(new.get_value())
+        return self.compiled.with_data(**{v.name: v.get_value() for v in records})
+
+
+def _records_of(model: Any) -> list[Any]:
+    """Shared variables of a model that hold records."""
+    from pytensor.graph.traversal import graph_inputs
+
+    from .fused import GIVEN
+
+    found = {v.name: v for v in graph_inputs([model.riskmodel_per_section])}
+    return [found[name] for name in GIVEN]
+
+
+def _same_but_records(one: Any, other: Any) -> bool:
+    from pytensor.graph.basic import equal_computations
+
+    inputs = [[*model.value_vars, *_records_of(model), *model.dim_lengths.values()] for model in (one, other)]
+    return one.coords == other.coords and equal_computations([one.logp()], [other.logp()], *inputs)
+
+
+def _evaluator(model: Any) -> Callable[..., np.ndarray]:
+    """Log-likelihood by section as a function of the free variables."""
+    import pytensor
+
+    return pytensor.function(model.free_RVs, model.riskmodel_per_section, on_unused_input="ignore")
 
 
 def starting_points(model: Any, draws: xr.Dataset) -> dict[str, np.ndarray]:
@@ -284,12 +339,12 @@ def records_log_likelihood(
     return section_log_likelihood(model, posterior)["records"]
 
 
-def section_log_likelihood(model: Any, posterior: xr.Dataset) -> xr.Dataset:
+def section_log_likelihood(
+    model: Any, posterior: xr.Dataset, evaluate: Callable[..., np.ndarray] | None = None
+) -> xr.Dataset:
     """Log-likelihood of every section at every draw, Dataset (chain, draw, section)."""
-    import pytensor
-
     names = [v.name for v in model.free_RVs]
-    evaluate = pytensor.function(model.free_RVs, model.riskmodel_per_section, on_unused_input="ignore")
+    evaluate = evaluate or _evaluator(model)
     shape = (posterior.sizes["chain"], posterior.sizes["draw"])
     arrays = [posterior[name].values for name in names]
     out = np.empty((*shape, len(model.coords["section"])))

@@ -14,6 +14,7 @@ from typing import Any
 import llvmlite.binding
 import numba
 import numpy as np
+import pytensor
 import pytensor.tensor as pt
 from numba import literal_unroll, types
 from pytensor.gradient import DisconnectedType, disconnected_type
@@ -31,6 +32,9 @@ from .vectormath import digest_of
 __all__ = ["SectionSums", "WeightedTotal", "fused_log_likelihood", "given_of"]
 
 Tensor = Any
+GIVEN = tuple(
+    f"records_{name}" for name in ["edges", "ages", "constants", "layout", "spans", "facts", "used", "sided", "named"]
+)
 KINDS = {"power_z": kernelpath.POWER_Z, "reverse_s": kernelpath.REVERSE_S, "power_y": kernelpath.POWER_Y}
 
 
@@ -42,6 +46,7 @@ def fused_log_likelihood(
     path: PathTerms | None,
     lag: Tensor | None,
     labels: LabelTerms | None,
+    shared: bool = False,
 ) -> tuple[Tensor, Tensor]:
     """Log-likelihood of each section's records, and their sum.
 
@@ -49,6 +54,8 @@ def fused_log_likelihood(
     ----------
     data, early, wear, path, lag, labels
         As `likelihood.section_log_likelihood` takes them.
+    shared : bool
+        Whether the records are shared variables, named in `GIVEN`, that a compiled model can exchange.
 
     Returns
     -------
@@ -58,7 +65,7 @@ def fused_log_likelihood(
         The sum; one pass gives it with its gradient.
     """
     given = given_of(data, early, wear, labels, path=path is not None, lagged=lag is not None)
-    constants = [pt.as_tensor(a) for a in given]
+    constants = [pytensor.shared(a, name=n) if shared else pt.as_tensor(a) for n, a in zip(GIVEN, given, strict=True)]
     parameters = _parameters(data, early, wear, path, lag, labels)
     total, *_ = _outputs(WeightedTotal(), [*parameters, pt.as_tensor(np.ones(data.sections)), *constants])
     return SectionSums()(*parameters, *constants), total

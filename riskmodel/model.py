@@ -68,6 +68,7 @@ def build_model(
     fused: bool = True,
     levels: Levels | None = None,
     cells: CellData | None = None,
+    shared: bool = False,
 ) -> pm.Model:
     """PyMC model of a study.
 
@@ -86,6 +87,8 @@ def build_model(
         Groups with terms of their own; those of the records by default.
     cells : CellData, optional
         Taken in place of what the records say of readings and exits.
+    shared : bool
+        Whether what the records say of lives can be exchanged in the compiled model (see `calibrate.Compiler`).
 
     Returns
     -------
@@ -111,7 +114,7 @@ def build_model(
             lag = None if hard else parameters["removal_lag"]
             terms = likelihood_terms(parameters, priors, inputs, settings, fused=fused) | {"lag": lag}
             if fused:
-                per_section, total = fused_log_likelihood(data, **terms)
+                per_section, total = fused_log_likelihood(data, **terms, shared=shared)
             else:
                 model.riskmodel_cells, model.riskmodel_early = cell_weights(data, **terms), terms["early"]
                 model.riskmodel_data = data

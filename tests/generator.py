@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 
 from riskmodel.condition import Condition
-from riskmodel.priors import PriorSet
+from riskmodel.priors import Driver, PriorSet
 
 ROOTS = ("existing", "design", "workmanship")
 CLOSE = 2025.0
@@ -24,6 +24,11 @@ def truth_of(posterior: xr.Dataset, draw: int) -> dict[str, np.ndarray]:
     return {str(k): v.values[0, draw] for k, v in posterior.data_vars.items()}
 
 
+def unit_of(driver: Driver, value: float) -> float:
+    """A covariate from its centre, in its own unit."""
+    return ((math.log2(value) if driver.transform == "log2" else value) - driver.centre) / driver.scale
+
+
 class Generator:
     """Draws roads, fates and surveys from one truth."""
 
@@ -31,6 +36,7 @@ class Generator:
         self.priors, self.truth, self.rng, self.condition = priors, truth, rng, condition
         self.contractors = {f"c{i}": rng.normal() * float(truth.get("contractor_sd", 0.0)) for i in range(8)}
         self.project_terms: dict[str, float] = {}
+        self.district_terms: dict[str, float] = {}
 
     # -------------------------------------------------------------------------------- roads
 
@@ -71,10 +77,17 @@ class Generator:
         eta += float(truth["year_slope"]) * (road["opened"] - self.priors.year_centre) / 10.0
         if mechanism.root in ROOTS:
             eta -= float(truth["score_effect"][m]) * road["score"][mechanism.root]
+        terms_of = {
+            "contractor": self.contractors,
+            "project": self.project_terms,
+            "district": self.district_terms,
+        }
         for group in self.priors.groups:
             if mechanism.root in group.roots:
-                term = self.contractors[road["contractor"]] if group.column == "contractor" else None
-                eta += self.project_terms[road["project"]] if term is None else term
+                eta += terms_of[group.column][road[group.column]]
+        for d, driver in enumerate(self.priors.drivers):
+            if mechanism.name in driver.acts_on:
+                eta += float(truth["driver_coefficient"][d]) * unit_of(driver, road[driver.column])
         acting: set[int] = set()
         number = 0
         for k, measure in enumerate(self.priors.measures):
@@ -83,7 +96,8 @@ class Generator:
                     root = next(x.root for x in self.priors.mechanisms if x.name == name)
                     if root == mechanism.root:
                         acting.add(k)
-                    if name == mechanism.name and road[f"done {measure.name}"] and effect.scale != "hazard_ratio":
+                    acts = effect.scale != "hazard_ratio" and self.priors.types[road["type"]].name in effect.applies_to
+                    if name == mechanism.name and road[f"done {measure.name}"] and acts:
                         eta -= float(truth["delta"][number])
                     number += 1
         terms = [
@@ -107,13 +121,13 @@ class Generator:
         truth, rng = self.truth, self.rng
         median = float(truth["wear_out_median"][road["type"]])
         for d, driver in enumerate(self.priors.drivers):
-            x = (math.log2(road[driver.column]) - driver.centre) / driver.scale
-            median *= math.exp(float(truth["driver_coefficient"][d]) * x)
+            if driver.acts_on == ("wear_out",):
+                median *= math.exp(float(truth["driver_coefficient"][d]) * unit_of(driver, road[driver.column]))
         life, cause = (
             median * rng.weibull(float(truth["wear_out_shape"])) / math.log(2) ** (1 / float(truth["wear_out_shape"])),
             len(self.priors.mechanisms),
         )
-        for m in range(len(self.priors.mechanisms)):
+        for m in self.possible(road):
             if rng.random() < 1.0 / (1.0 + math.exp(-self.log_odds(road, m))):
                 shape = float(truth["age_shape"][m])
                 age = float(truth["age_median"][m]) * rng.weibull(shape) / math.log(2) ** (1 / shape)
@@ -121,7 +135,21 @@ class Generator:
                     life, cause = age, m
         return life, cause
 
+    def possible(self, road: dict[str, Any]) -> list[int]:
+        """Mechanisms that the road's overlay type knows."""
+        name = self.priors.types[road["type"]].name
+        return [m for m, mechanism in enumerate(self.priors.mechanisms) if mechanism.share.get(name, 0.0) > 0]
+
     # ------------------------------------------------------------------------------- records
+
+    def error(self, road: dict[str, Any], age: float) -> float:
+        """Error of one reading on the z scale."""
+        return self.rng.normal() * float(self.truth["noise"])
+
+    def exponent(self, cause: int) -> float:
+        """Exponent of the path of a section that fails by `cause`."""
+        early = cause < len(self.priors.mechanisms)
+        return float(self.truth["kappa"]) * (math.exp(float(self.truth["kappa_early_log_ratio"])) if early else 1.0)
 
     def history(self, road: dict[str, Any], number: int) -> dict[str, Any] | None:
         """What the agency has on file, or None if the road left before the records began."""
@@ -137,26 +165,34 @@ class Generator:
             removed = end = life + lag
         else:
             end = gone
-        kappa = float(truth["kappa"])
-        if cause < len(self.priors.mechanisms):
-            kappa *= math.exp(float(truth["kappa_early_log_ratio"]))
+        kappa = self.exponent(cause)
         start = float(self.condition.to_z(float(truth["start_index"]))) + rng.normal() * float(truth["start_spread"])
         goal = float(self.condition.to_z(self.condition.threshold))
         readings = []
         age = road["entry"] + rng.uniform(0.2, 2.0)
         while age < end:
             x = (age / life) ** kappa
-            z = start * (1 - x) + goal * x + rng.normal() * float(truth["noise"])
+            z = start * (1 - x) + goal * x + self.error(road, age)
             readings.append((number, age, z))
             age += rng.uniform(1.0, 3.0)
         label = np.zeros(len(self.priors.mechanisms) + 1, bool)
         if not math.isnan(removed) and rng.random() < 0.4:
-            label[cause if rng.random() > float(truth["label_error"]) else rng.integers(len(label))] = True
+            legal = [*self.possible(road), len(self.priors.mechanisms)]
+            label[cause if rng.random() > float(truth["label_error"]) else legal[rng.integers(len(legal))]] = True
         return {"life": life, "cause": cause, "removed": removed, "in_service": math.nan if removed == removed else end,
                 "readings": readings, "label": label}  # fmt: skip
 
     def records(self, count: int, *, records_from: float = 2003.0, surveys: bool = True) -> SimpleNamespace:
         """A `Records` look-alike of `count` sections."""
+        self.kept = self.keep(count, records_from)
+        return SimpleNamespace(
+            sections=self._sections(self.kept),
+            readings=self._readings(self.kept if surveys else []),
+            condition=self.condition,
+        )
+
+    def keep(self, count: int, records_from: float) -> list[tuple[dict[str, Any], dict[str, Any]]]:
+        """The first `count` roads that the records saw, each with its history."""
         kept: list[tuple[dict[str, Any], dict[str, Any]]] = []
         tried = 0
         self.unseen: list[dict[str, Any]] = []
@@ -168,12 +204,7 @@ class Generator:
                 self.unseen.append(road)
             else:
                 kept.append((road, history))
-        self.kept = kept
-        return SimpleNamespace(
-            sections=self._sections(kept),
-            readings=self._readings(kept if surveys else []),
-            condition=self.condition,
-        )
+        return kept
 
     def _sections(self, kept: list[tuple[dict[str, Any], dict[str, Any]]]) -> xr.Dataset:
         roads = [road for road, _ in kept]
