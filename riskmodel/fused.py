@@ -33,8 +33,9 @@ __all__ = ["SectionSums", "WeightedTotal", "fused_log_likelihood", "given_of"]
 
 Tensor = Any
 GIVEN = tuple(
-    f"records_{name}" for name in ["edges", "ages", "constants", "layout", "spans", "facts", "used", "sided", "named"]
+    f"records_{name}" for name in ("edges", "ages", "constants", "layout", "spans", "facts", "used", "sided", "named")
 )
+"""Names of what `given_of` returns."""
 KINDS = {"power_z": kernelpath.POWER_Z, "reverse_s": kernelpath.REVERSE_S, "power_y": kernelpath.POWER_Y}
 
 

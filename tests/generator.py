@@ -38,6 +38,11 @@ class Generator:
         self.project_terms: dict[str, float] = {}
         self.district_terms: dict[str, float] = {}
 
+    @property
+    def terms(self) -> dict[str, dict[str, float]]:
+        """True terms of every group, by column and level."""
+        return {"contractor": self.contractors, "project": self.project_terms, "district": self.district_terms}
+
     # -------------------------------------------------------------------------------- roads
 
     def road(self, number: int, records_from: float) -> dict[str, Any]:
@@ -77,14 +82,9 @@ class Generator:
         eta += float(truth["year_slope"]) * (road["opened"] - self.priors.year_centre) / 10.0
         if mechanism.root in ROOTS:
             eta -= float(truth["score_effect"][m]) * road["score"][mechanism.root]
-        terms_of = {
-            "contractor": self.contractors,
-            "project": self.project_terms,
-            "district": self.district_terms,
-        }
         for group in self.priors.groups:
             if mechanism.root in group.roots:
-                eta += terms_of[group.column][road[group.column]]
+                eta += self.terms[group.column][road[group.column]]
         for d, driver in enumerate(self.priors.drivers):
             if mechanism.name in driver.acts_on:
                 eta += float(truth["driver_coefficient"][d]) * unit_of(driver, road[driver.column])

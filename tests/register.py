@@ -87,6 +87,11 @@ class Register(Generator):
             for name in sorted({road[column] for road in roads}):
                 terms[name] = rng.normal() * float(truth[f"{column}_sd"])
 
+    @staticmethod
+    def changed(truth: dict[str, Any]) -> dict[str, Any]:
+        """The truth of this agency; overridden where it lies where the priors do not expect it."""
+        return truth
+
     def keep(self, count: int, records_from: float) -> Kept:
         """Every road, each with a history that the records saw."""
         return [self.seen(road, number) for number, road in enumerate(self.roads)]
@@ -159,10 +164,10 @@ def section_row(priors: PriorSet, road: Road, history: dict[str, Any]) -> dict[s
     causes = [m.name for m in priors.mechanisms] + ["wear_out"]
     row = {
         "section": road["name"],
-        "opened": clock.opened.isoformat(),
+        "opened": Clock.of(road.get("written opening", road["opened"])).opened.isoformat(),
         "bond": of_type.bond,
         "base": of_type.base,
-        "observed_from": date(int(FROM), 1, 1).isoformat() if road["entry"] > 0 else "",
+        "observed_from": date(int(FROM), 1, 1).isoformat() if road["opened"] < FROM else "",
         "removed": removed,
         "removal_reason": reason,
         "cause": ";".join(c for c, named in zip(causes, history["label"], strict=True) if named),

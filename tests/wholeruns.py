@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import shutil
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -19,6 +21,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 from generator import truth_of
+from misfits import MISFITS
 from register import Register, Road, roads_of, write_records
 
 from riskmodel.calibrate import Calibration, Compiler, Sampling, calibrate, reported
@@ -68,7 +71,7 @@ def truth(number: int, roads: list[Road]) -> dict[str, np.ndarray]:
 def run_case(number: int, folder: Path, compiler: Compiler, kind: type[Register] = Register) -> dict[str, Any]:
     """One data set from truth to ranks; its files are left in `folder`."""
     began, roads = time.process_time(), design(number // PER_DESIGN)
-    true = truth(number, roads)
+    true = kind.changed(truth(number, roads))
     register = kind(the_priors(), true, np.random.default_rng([number, 2]), Condition(), roads)
     folder.mkdir(parents=True, exist_ok=True)
     write_records(folder, register)
@@ -164,26 +167,38 @@ def stored(folder: Path) -> dict[int, dict[str, Any]]:
 
 
 def run_cases(
-    cases: int, folder: Path, *, first: int = 0, keep: int = 0, kind: type[Register] = Register
+    cases: int, folder: Path, kinds: Sequence[str] = ("none",), *, first: int = 0, keep: int = 0
 ) -> dict[int, dict[str, Any]]:
-    """Run the data sets that are missing, and return all; files of the first `keep` stay."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Run the data sets that are missing, number by number, and return those of the first kind.
+
+    Parameters
+    ----------
+    cases, first : int
+        Data sets are numbered from `first` to `cases` - 1.
+    folder : Path
+        With a folder for each of `kinds`, which are names of `MISFITS`.
+    keep : int
+        Tables and draws of the data sets below this number stay beside their JSON.
+    """
     compiler = Compiler()
     for number in range(first, cases):
-        done = folder / f"{number:03d}.json"
-        if done.exists():
-            continue
-        files = folder / f"{number:03d}"
-        case = run_case(number, files, compiler, kind)
-        unfinished = done.with_suffix(".unfinished")
-        unfinished.write_text(json.dumps(case))
-        unfinished.replace(done)
-        if number >= keep:
-            for path in files.iterdir():
-                path.unlink()
-            files.rmdir()
-        print(folder.name, number, case["facts"], {k: v[0] for k, v in case["checks"].items() if not v[1]}, flush=True)
-    return stored(folder)
+        for kind in kinds:
+            if not (folder / kind / f"{number:03d}.json").exists():
+                run_and_store(number, folder / kind, compiler, keep=number < keep)
+    return stored(folder / kinds[0])
+
+
+def run_and_store(number: int, folder: Path, compiler: Compiler, *, keep: bool) -> None:
+    """One data set and its JSON, which is there whole or not at all."""
+    files, done = folder / f"{number:03d}", folder / f"{number:03d}.json"
+    case = run_case(number, files, compiler, MISFITS[folder.name])
+    unfinished = done.with_suffix(".unfinished")
+    unfinished.write_text(json.dumps(case))
+    unfinished.replace(done)
+    if not keep:
+        shutil.rmtree(files)
+    failed = {name: value for name, (value, passed) in case["checks"].items() if not passed}
+    print(folder.name, number, case["facts"], failed, flush=True)
 
 
 if __name__ == "__main__":
@@ -191,6 +206,8 @@ if __name__ == "__main__":
     parser.add_argument("--cases", type=int, default=200, help="number of data sets")
     parser.add_argument("--first", type=int, default=0, help="number of the first")
     parser.add_argument("--keep", type=int, default=0, help="leave files and draws of the first so many")
+    parser.add_argument("--kinds", default="none", help=f"names joined by commas: {', '.join(MISFITS)}")
     parser.add_argument("--folder", type=Path, default=FOLDER)
     arguments = parser.parse_args()
-    run_cases(arguments.cases, arguments.folder / "none", first=arguments.first, keep=arguments.keep)
+    kinds = arguments.kinds.split(",")
+    run_cases(arguments.cases, arguments.folder, kinds, first=arguments.first, keep=arguments.keep)
