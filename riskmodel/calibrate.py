@@ -263,7 +263,7 @@ class Compiler:
 
     def __call__(self, model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
         """The model compiled, or the first one with this one's records."""
-        if points is not None or self.model is None or not _same_but_records(self.model, model):
+        if points is not None or self.model is None or not same_but_records(self.model, model):
             self.model, self.compiled, self.evaluate = model, compile_model(model, points), _evaluator(model)
         records = _records_of(model)
         for ours, new in zip(_records_of(self.model), records, strict=True):
@@ -281,7 +281,8 @@ def _records_of(model: Any) -> list[Any]:
     return [found[name] for name in GIVEN]
 
 
-def _same_but_records(one: Any, other: Any) -> bool:
+def same_but_records(one: Any, other: Any) -> bool:
+    """Whether two models, built with `shared`, differ at most in what the records say of lives."""
     from pytensor.graph.basic import equal_computations
 
     inputs = [[*model.value_vars, *_records_of(model), *model.dim_lengths.values()] for model in (one, other)]
