@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .compiler import Compile, Compiler, compile_model, evaluator
 from .errors import CalibrationError
 from .inputs import type_mix
 from .measures import deltas_of
@@ -31,7 +32,6 @@ if TYPE_CHECKING:
 __all__ = [
     "Calibration",
     "Check",
-    "Compiler",
     "Gate",
     "Sampling",
     "calibrate",
@@ -41,7 +41,6 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, str], None]
-Compile = Callable[[Any, Mapping[str, np.ndarray] | None], Any]
 POLL_SECONDS = 0.5
 
 
@@ -190,7 +189,7 @@ def calibrate(
     model = build_model(records, priors, settings=settings, shared=compiler is not None)
     tree, compiled_at = _sample(model, sampling, progress, start, compiler or compile_model)
     sampled_at = time.perf_counter()
-    evaluate = _evaluator(model) if compiler is None else compiler.evaluate
+    evaluate = evaluator(model) if compiler is None else compiler.evaluate
     tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset(), evaluate))
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
     checked = check_draws(tree, sampling)
@@ -246,56 +245,6 @@ def _sample(
     return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
 
 
-def compile_model(model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
-    """The model compiled for the sampler, whose chains start around `points`."""
-    import nutpie
-
-    return nutpie.compile_pymc_model(model, initial_points=points)
-
-
-class Compiler:
-    """Compiles models; of those that differ in what the records say of lives alone, only the first."""
-
-    def __init__(self) -> None:
-        self.model: Any = None
-        self.compiled: Any = None
-        self.evaluate: Any = None
-
-    def __call__(self, model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
-        """The model compiled, or the first one with this one's records."""
-        if points is not None or self.model is None or not same_but_records(self.model, model):
-            self.model, self.compiled, self.evaluate = model, compile_model(model, points), _evaluator(model)
-        records = _records_of(model)
-        for ours, new in zip(_records_of(self.model), records, strict=True):
-            ours.set_value(new.get_value())
-        return self.compiled.with_data(**{v.name: v.get_value() for v in records})
-
-
-def _records_of(model: Any) -> list[Any]:
-    """Shared variables of a model that hold records."""
-    from pytensor.graph.traversal import graph_inputs
-
-    from .fused import GIVEN
-
-    found = {v.name: v for v in graph_inputs([model.riskmodel_per_section])}
-    return [found[name] for name in GIVEN]
-
-
-def same_but_records(one: Any, other: Any) -> bool:
-    """Whether two models, built with `shared`, differ at most in what the records say of lives."""
-    from pytensor.graph.basic import equal_computations
-
-    inputs = [[*model.value_vars, *_records_of(model), *model.dim_lengths.values()] for model in (one, other)]
-    return one.coords == other.coords and equal_computations([one.logp()], [other.logp()], *inputs)
-
-
-def _evaluator(model: Any) -> Callable[..., np.ndarray]:
-    """Log-likelihood by section as a function of the free variables."""
-    import pytensor
-
-    return pytensor.function(model.free_RVs, model.riskmodel_per_section, on_unused_input="ignore")
-
-
 def starting_points(model: Any, draws: xr.Dataset) -> dict[str, np.ndarray]:
     """Mean of earlier draws for every variable that they hold; new levels of a group start at zero."""
     points: dict[str, np.ndarray] = {}
@@ -345,7 +294,7 @@ def section_log_likelihood(
 ) -> xr.Dataset:
     """Log-likelihood of every section at every draw, Dataset (chain, draw, section)."""
     names = [v.name for v in model.free_RVs]
-    evaluate = evaluate or _evaluator(model)
+    evaluate = evaluate or evaluator(model)
     shape = (posterior.sizes["chain"], posterior.sizes["draw"])
     arrays = [posterior[name].values for name in names]
     out = np.empty((*shape, len(model.coords["section"])))

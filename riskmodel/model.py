@@ -88,7 +88,7 @@ def build_model(
     cells : CellData, optional
         Taken in place of what the records say of readings and exits.
     shared : bool
-        Whether what the records say of lives can be exchanged in the compiled model (see `calibrate.Compiler`).
+        Whether what the records say of lives can be exchanged in the compiled model (see `compiler.Compiler`).
 
     Returns
     -------

@@ -12,7 +12,8 @@ import pytest
 from register import Register, roads_of, write_records
 from wholeruns import STUDY, the_priors, truth
 
-from riskmodel.calibrate import Compiler, Sampling, calibrate, records_log_likelihood, same_but_records
+from riskmodel.calibrate import Sampling, calibrate, records_log_likelihood
+from riskmodel.compiler import Compiler, same_but_records
 from riskmodel.condition import Condition
 from riskmodel.desk import Desk
 from riskmodel.distribution import Distribution

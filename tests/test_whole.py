@@ -12,7 +12,7 @@ from register import Register, write_records
 from wholeruns import RANKS, SECTIONS, STUDY, design, run_case, the_priors, truth
 from wholetables import HERE, outside, ranks_in
 
-from riskmodel.calibrate import Compiler
+from riskmodel.compiler import Compiler
 from riskmodel.condition import Condition
 from riskmodel.desk import Desk
 from riskmodel.study import read_study

@@ -24,7 +24,8 @@ from generator import truth_of
 from misfits import MISFITS
 from register import Register, Road, roads_of, write_records
 
-from riskmodel.calibrate import Calibration, Compiler, Sampling, calibrate, reported
+from riskmodel.calibrate import Calibration, Sampling, calibrate, reported
+from riskmodel.compiler import Compiler
 from riskmodel.condition import Condition
 from riskmodel.desk import Desk
 from riskmodel.priordraws import prior_draws
