@@ -81,14 +81,13 @@ def build_model(
         Needed without records; otherwise that of the records.
     settings : LifeSettings, optional
     fused : bool
-        Whether the compiled sum over cells is used; otherwise its plain definition (`likelihood`), which
-        gives the same numbers some ten times slower.
+        Whether the sum over cells is compiled; otherwise its plain definition (`likelihood`), ten times slower.
     levels : mapping of column to tuple of str, optional
         Groups with terms of their own; those of the records by default.
     cells : CellData, optional
         Taken in place of what the records say of readings and exits.
     shared : bool
-        Whether what the records say of lives can be exchanged in the compiled model (see `compiler.Compiler`).
+        Whether a compiled model can exchange what the records say of lives (see `compiler`).
 
     Returns
     -------
@@ -223,8 +222,7 @@ def _mechanism_parameters(p: Parameters, priors: PriorSet, baseline: Baseline) -
     total = total * odds / (1.0 - total + total * odds)
     share_sd = priors.share_sd.distribution.mean
     offset = pm.Normal("share_offset", 0.0, share_sd, dims="mechanism") if share_sd > 0 else np.zeros(len(mechanisms))
-    intercept = baseline.intercepts(total, offset, pt)
-    p["intercept"] = pm.Deterministic("intercept", intercept, dims=("type", "mechanism"))
+    p["intercept"] = pm.Deterministic("intercept", baseline.intercepts(total, offset, pt), dims=("type", "mechanism"))
 
 
 def _measure_parameters(p: Parameters, priors: PriorSet, baseline: Baseline, mix: np.ndarray) -> None:
