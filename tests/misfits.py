@@ -1,4 +1,7 @@
-"""Agencies whose records break one assumption of the model, each in one way. Invented sizes."""
+"""Agencies whose records break one assumption of the model, each in one way. Invented sizes.
+
+What is broken is drawn aside, so that lives and errors are those of the agency that breaks nothing.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ class HeavyTails(Register):
     """Rater errors of the same sd with the tails of Student's t on 3 degrees of freedom."""
 
     def error(self, road: Road, age: float) -> float:
-        return float(self.rng.standard_t(3) / math.sqrt(3.0) * self.truth["noise"])
+        return super().error(road, age) / math.sqrt(self.aside.chisquare(3))
 
 
 class Autocorrelated(Register):
@@ -39,7 +42,7 @@ class YearOffsets(Register):
 
     def __init__(self, *arguments: Any):
         super().__init__(*arguments)
-        self.offsets = self.rng.normal(size=LAST - int(FROM) + 1) * self.spread
+        self.offsets = self.aside.normal(size=LAST - int(FROM) + 1) * self.spread
 
     def error(self, road: Road, age: float) -> float:
         return super().error(road, age) + float(self.offsets[int(road["opened"] + age) - int(FROM)])
@@ -52,7 +55,7 @@ class RaterOffsets(Register):
 
     def __init__(self, *arguments: Any):
         super().__init__(*arguments)
-        self.offsets = {f"d{i}{side}": self.rng.normal() * self.spread for i in range(5) for side in "ab"}
+        self.offsets = {f"d{i}{side}": self.aside.normal() * self.spread for i in range(5) for side in "ab"}
 
     def rater(self, road: Road, age: float) -> str:
         """Who reads the road at that age."""
@@ -75,7 +78,7 @@ class ExponentSpread(Register):
     """Every section falls along a path of its own: exponents differ with sd 0.4 in ln."""
 
     def exponent(self, cause: int) -> float:
-        return super().exponent(cause) * math.exp(0.4 * self.rng.normal())
+        return super().exponent(cause) * math.exp(0.4 * self.aside.normal())
 
 
 class Restored(Register):
@@ -83,11 +86,11 @@ class Restored(Register):
 
     def history(self, road: Road, number: int) -> dict[str, Any] | None:
         history = super().history(road, number)
-        if history is None or self.rng.random() > 0.25:
+        if history is None or self.aside.random() > 0.25:
             return history
         worn = [j for j, (_, _, z) in enumerate(history["readings"]) if 55.0 <= self.condition.from_z(z) <= 76.0]
         if worn:
-            lift = self.rng.uniform(5.0, 10.0)
+            lift = self.aside.uniform(5.0, 10.0)
             after = [(i, age, z + lift * (j > worn[0])) for j, (i, age, z) in enumerate(history["readings"])]
             history["readings"] = after
         return history
@@ -99,8 +102,8 @@ class WrongYears(Register):
     def keep(self, count: int, records_from: float) -> Kept:
         kept = super().keep(count, records_from)
         for road, history in kept:
-            if self.rng.random() < 0.2:
-                shift = self.rng.uniform(2.0, 5.0) * self.rng.choice([-1.0, 1.0])
+            if self.aside.random() < 0.2:
+                shift = self.aside.uniform(2.0, 5.0) * self.aside.choice([-1.0, 1.0])
                 ages = [age for _, age, _ in history["readings"]]
                 ages += [a for a in (history["removed"], history["in_service"]) if not math.isnan(a)]
                 latest = road["opened"] + min(ages) - 0.1
@@ -113,9 +116,9 @@ class InformativeRemoval(Register):
 
     def history(self, road: Road, number: int) -> dict[str, Any] | None:
         history = super().history(road, number)
-        if history is None or history["life"] > 20.0 or self.rng.random() > 0.4:
+        if history is None or history["life"] > 20.0 or self.aside.random() > 0.4:
             return history
-        gone = history["life"] * self.rng.uniform(0.6, 1.0)
+        gone = history["life"] * self.aside.uniform(0.6, 1.0)
         end = history["removed"] if not math.isnan(history["removed"]) else history["in_service"]
         if road["entry"] + 0.2 < gone < end:
             history["removed"], history["in_service"] = math.nan, gone

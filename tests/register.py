@@ -82,7 +82,7 @@ class Register(Generator):
         self, priors: PriorSet, truth: dict[str, Any], rng: np.random.Generator, condition: Condition, roads: list[Road]
     ):
         super().__init__(priors, truth, rng, condition)
-        self.roads = roads
+        self.roads, self.aside = roads, rng.spawn(1)[0]
         for column, terms in (("project", self.project_terms), ("district", self.district_terms)):
             for name in sorted({road[column] for road in roads}):
                 terms[name] = rng.normal() * float(truth[f"{column}_sd"])
