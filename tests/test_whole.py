@@ -8,13 +8,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from register import Register, write_records
+from misfits import MISFITS
+from register import FROM, Register, write_records
 from wholeruns import RANKS, SECTIONS, STUDY, design, run_case, the_priors, truth
 from wholetables import HERE, outside, ranks_in
 
 from riskmodel.compiler import Compiler
 from riskmodel.condition import Condition
 from riskmodel.desk import Desk
+from riskmodel.records import Records
 from riskmodel.study import read_study
 
 RERUN = int(os.environ.get("RISKMODEL_WHOLE_CASES", "2"))
@@ -37,14 +39,25 @@ def test_quantities_outside_their_own_band_are_as_few_as_chance_allows(committed
     assert len(outside(ranks, joint=False)) <= 2 + 0.04 * ranks.shape[1]
 
 
+def register_of(kind: str = "none") -> Register:
+    roads = design(0)
+    return MISFITS[kind](
+        the_priors(), MISFITS[kind].changed(truth(0, roads)), np.random.default_rng(4), Condition(), roads
+    )
+
+
+def read_back(register: Register, folder: Path) -> Records:
+    write_records(folder, register)
+    (folder / "study.toml").write_text(STUDY)
+    records = Desk(read_study(folder), folder, progress=lambda *_: None).records
+    assert records is not None
+    return records
+
+
 def test_records_read_from_files_are_what_was_drawn(tmp_path: Path):
     """Ages to the day, readings to the sixth digit, and no road that the records could not hold."""
-    roads = design(0)
-    register = Register(the_priors(), truth(0, roads), np.random.default_rng(4), Condition(), roads)
-    write_records(tmp_path, register)
-    (tmp_path / "study.toml").write_text(STUDY)
-    records = Desk(read_study(tmp_path), tmp_path, progress=lambda *_: None).records
-    assert records is not None
+    register = register_of()
+    records = read_back(register, tmp_path)
     assert records.sections.sizes["section"] == SECTIONS
     drawn = [history for _, history in register.kept]
     for column, key in (("age_removed", "removed"), ("age_in_service", "in_service")):
@@ -53,6 +66,18 @@ def test_records_read_from_files_are_what_was_drawn(tmp_path: Path):
         np.testing.assert_allclose(read, meant, atol=0.006)
     z = np.array([z for h in drawn for _, _, z in h["readings"]])
     np.testing.assert_allclose(records.readings["z"], np.clip(z, Condition().to_z(0.0), 0.0), atol=1e-4)
+
+
+@pytest.mark.parametrize("kind", [kind for kind in MISFITS if kind != "none"])
+def test_every_misfit_is_in_the_records_and_nothing_else(kind: str, tmp_path: Path):
+    """What is broken shows in tables that the reader accepts; lives stay those of the agency that breaks nothing."""
+    records, plain = read_back(register_of(kind), tmp_path), register_of().keep(SECTIONS, FROM)
+    assert records.sections.sizes["section"] == SECTIONS
+    broken = register_of(kind).keep(SECTIONS, FROM)
+    lives_are_others = kind in ("late_onset", "confounded_choice")
+    assert ([h["life"] for _, h in broken] != [h["life"] for _, h in plain]) == lives_are_others
+    told = [(road.get("written opening"), h["readings"], h["in_service"]) for road, h in broken]
+    assert told != [(None, h["readings"], h["in_service"]) for _, h in plain]
 
 
 @pytest.mark.slow
