@@ -53,7 +53,7 @@ def test_only_lives_of_the_same_roads_share_a_compiled_model(tmp_path: Path):
 
 @pytest.mark.slow
 def test_exchanged_records_give_the_draws_of_a_fresh_model(tmp_path: Path):
-    p, sampling = the_priors(), Sampling(chains=1, draws=30, tune=60, cores=1, seed=3)
+    p, sampling = the_priors(), Sampling(chains=2, draws=20, tune=40, cores=1, seed=3)
     first, second = (records_of(tmp_path / str(number), 0, number) for number in (1, 2))
     shared = Compiler()
     calibrate(first, p, sampling=sampling, gate=False, compiler=shared)
