@@ -55,6 +55,7 @@ def normal_score(prior: Distribution, x: Tensor) -> Tensor:
             below, above = pt.gammainc(a[0], x / a[1]), pt.gammaincc(a[0], x / a[1])
         case _:
             raise ValueError(f"`family` must vary; got {prior.family!r}")
-    # the smaller tail, kept off nought: the derivative of the branch not taken would be infinite
-    tail = pt.maximum(pt.minimum(below, above), SMALLEST)
-    return pt.switch(pt.lt(below, above), -1.0, 1.0) * np.sqrt(2.0) * pt.erfcinv(2.0 * tail)
+    # of the smaller tail, kept off nought: the derivative of the branch not taken would be infinite
+    low = pt.lt(below, above)
+    tail = pt.maximum(pt.switch(low, below, above), SMALLEST)
+    return pt.switch(low, -1.0, 1.0) * np.sqrt(2.0) * pt.erfcinv(2.0 * tail)

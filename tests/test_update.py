@@ -74,6 +74,12 @@ def test_a_later_row_fills_and_narrows(recorded: Path) -> None:
     assert (intake.sections_told, str(closing)) == (2, "2017-03-01")
     new = "section,opened,bond,base\nS20,2016-05-01,bonded,concrete\n"
     assert offered(recorded, sections=new)[0].sections_new == 1
+    # a period of observation that goes on, then its end, then its cause: each fills or extends
+    assert offered(recorded, sections="section,last_seen\nS1,2017-02-01\n")[0].sections_told == 1
+    assert offered(recorded, sections="section,removed,removal_reason\nS1,2017-06-01,condition\n")[0].sections_told == 1
+    assert offered(recorded, sections="section,cause\nS1,random_cracking\n")[0].sections_told == 1
+    with pytest.raises(InputError, match=r"what is recorded stands, and .* says 2017-06-01"):
+        offered(recorded, sections="section,removed\nS1,2017-08-01\n")  # another date is no later news
     # what is known already says nothing new
     assert offered(recorded, sections="section,last_seen\nS1,2016-06-01\n")[2] == ""
 
