@@ -163,7 +163,7 @@ def log_priors(decision: Decision) -> dict[str, np.ndarray]:
 
 def _density(pairs: Sequence[tuple[Distribution, np.ndarray]]) -> np.ndarray:
     """Log density of independent quantities, (sample,); one nought where all are fixed."""
-    return np.sum([np.zeros(1), *(d.logpdf(x) for d, x in pairs if d.family != "fixed")], axis=0)
+    return sum((d.logpdf(x) for d, x in pairs if d.family != "fixed"), start=np.zeros(1))
 
 
 def _price_draws(plan: Plan) -> list[tuple[Distribution, np.ndarray]]:
