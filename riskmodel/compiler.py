@@ -9,14 +9,16 @@ import numpy as np
 
 __all__ = ["Compile", "Compiler", "compile_model", "evaluator", "same_but_records"]
 
-Compile = Callable[[Any, Mapping[str, np.ndarray] | None], Any]
+Compile = Callable[[Any, Mapping[str, Any] | None], Any]
 
 
-def compile_model(model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
-    """The model compiled for the sampler, whose chains start around `points`."""
+def compile_model(model: Any, points: Mapping[str, Any] | None) -> Any:
+    """The model compiled for the sampler, whose chains start at `points`, symbolic or not."""
     import nutpie
 
-    return nutpie.compile_pymc_model(model, initial_points=points)
+    # the library would move a given point by up to 1 in every transformed parameter, off the draw it was
+    warm: dict[str, Any] = {} if points is None else {"initial_points": points, "jitter_rvs": set()}
+    return nutpie.compile_pymc_model(model, **warm)
 
 
 class Compiler:
@@ -27,7 +29,7 @@ class Compiler:
         self.compiled: Any = None
         self.evaluate: Any = None
 
-    def __call__(self, model: Any, points: Mapping[str, np.ndarray] | None) -> Any:
+    def __call__(self, model: Any, points: Mapping[str, Any] | None) -> Any:
         """The model compiled, or the first one with this one's records."""
         if points is not None or self.model is None or not same_but_records(self.model, model):
             self.model, self.compiled, self.evaluate = model, compile_model(model, points), evaluator(model)

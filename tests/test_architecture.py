@@ -13,7 +13,16 @@ import pytest
 TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
-ONLY_WITH_PYMC = {"likelihood", "fused", "fusedmoments", "model", "cellposterior", "calibrate", "compiler"}
+ONLY_WITH_PYMC = {
+    "likelihood",
+    "fused",
+    "fusedmoments",
+    "jointmodel",
+    "model",
+    "cellposterior",
+    "calibrate",
+    "compiler",
+}
 
 
 def rooms() -> dict[str, int]:
