@@ -21,12 +21,17 @@ __all__ = ["DATE", "NUMBER", "Column", "RefusedError", "as_array", "blank", "nea
 
 ColumnKind = Literal["text", "number", "date", "flag", "choice", "names"]
 EARLIEST = date(1900, 1, 1)
+LONGEST_TEXT = 200
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([,' \u00a0\u202f\u2019]\d{3})+(\.\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _WITH_UNIT = re.compile(r"[+-]?\d+(\.\d+)?\s*[^\d\s.,]+", re.ASCII)
 _NOT_RECORDED = {"nan", "na", "n/a", "null", "none", "nil", "-", "--", "?", "unknown"}
+# of the letters, marks and symbols those that show nothing
+_UNSEEN = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
 _INFINITE = {"inf", "-inf", "+inf", "infinity", "-infinity"}
 
 
@@ -187,9 +192,12 @@ def _names(text: str, column: Column) -> tuple[str, ...]:
 
 
 def _text(text: str, column: Column) -> str:
-    if any(unicodedata.category(c).startswith("C") for c in text):
+    """Text in Unicode's composed form: what looks the same is the same."""
+    if not text.isprintable() or _UNSEEN.search(text):
         raise RefusedError("the cell holds no line breaks, control or invisible characters", "Type the cell anew")
-    return text
+    if len(text) > LONGEST_TEXT:
+        raise RefusedError(f"a text is no longer than {LONGEST_TEXT} characters", "Shorten it")
+    return unicodedata.normalize("NFC", text)
 
 
 _PARSERS: Mapping[ColumnKind, Callable[[str, Column], Any]] = {
