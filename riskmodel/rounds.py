@@ -20,7 +20,7 @@ from .errors import Faults
 from .roundtables import Round
 from .store import file_digest, lock_folder, read_json, write_json
 
-__all__ = ["FOLDER", "find_rounds", "keep_round", "round_digests", "taking_in"]
+__all__ = ["ABOUT", "FOLDER", "find_rounds", "keep_round", "round_digests", "taking_in"]
 
 FOLDER, ABOUT, SCHEMA = "rounds", "round.json", 1
 UNFINISHED = ".unfinished-"
