@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 __all__ = ["DATE", "NUMBER", "Column", "RefusedError", "as_array", "blank", "nearest", "parse"]
 
 ColumnKind = Literal["text", "number", "date", "flag", "choice", "names"]
-EARLIEST = date(1900, 1, 1)
+EARLIEST, LATEST = date(1900, 1, 1), date(2100, 12, 31)
 LONGEST_TEXT = 200
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
@@ -157,10 +157,9 @@ def _date(text: str, column: Column) -> np.datetime64:
         day = date.fromisoformat(text)
     except ValueError:
         raise RefusedError("the calendar has no such day", "Correct the date") from None
-    if day < EARLIEST:
-        raise RefusedError(
-            f"no date lies before {EARLIEST}", "Correct the date, or leave the cell empty if it is not known"
-        )
+    if not EARLIEST <= day <= LATEST:
+        rule = f"no date lies before {EARLIEST}" if day < EARLIEST else f"no date lies after {LATEST}"
+        raise RefusedError(rule, "Correct the date, or leave the cell empty if it is not known")
     return np.datetime64(day, "D")
 
 

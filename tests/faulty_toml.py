@@ -55,6 +55,7 @@ class TomlFile:
         return found
 
 
+OWN_NAMES = ("cost", "indicator", "driver")  # tables named by whoever writes them
 Change = Callable[[random.Random, TomlFile], Changed | None]
 
 
@@ -69,7 +70,8 @@ class TomlMutation:
 
 def _with_line(file: TomlFile, number: int, *lines: str, told: str = "") -> Changed:
     text = "\n".join([*file.lines[:number], *lines, *file.lines[number + 1 :]]) + "\n"
-    return Changed(text.encode(), rf"{re.escape(file.file)}.*{told}")
+    # shares add up over several tables, which may stand in several files
+    return Changed(text.encode(), rf"({re.escape(file.file)}|prior files).*{told}")
 
 
 def _misspelt(rng: random.Random, word: str) -> str:
@@ -90,9 +92,9 @@ def _wrong_table(rng: random.Random, file: TomlFile) -> Changed | None:
     headers = [(n, line) for n, line in enumerate(file.lines) if re.match(r"^\[+[a-z_.0-9]+\]+$", line)]
     number, line = rng.choice(headers)
     parts = line.strip("[]").split(".")
-    if parts[0] == "cost" and len(parts) == 2:
-        return None  # prices go by names of the user's own
     at = rng.randrange(len(parts))
+    if parts[0] in OWN_NAMES and at == 1:
+        return None
     parts[at] = _misspelt(rng, parts[at])
     if not parts[at]:
         return None
@@ -197,7 +199,7 @@ def _any_bytes(rng: random.Random, file: TomlFile) -> Changed:
                 raw[at:at] = rng.choice(
                     (b'"', b"[", b"]", b"\n", b"\r", b"\x00", b"\xc3", b"'", b"{", b"#", b".", b"=")
                 )
-    return Changed(bytes(raw), re.escape(file.file))
+    return Changed(bytes(raw), rf"{re.escape(file.file)}|prior files")
 
 
 def _same(rng: random.Random, file: TomlFile) -> Changed:

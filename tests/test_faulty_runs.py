@@ -25,7 +25,7 @@ HERE = Path(__file__).parent
 
 
 def run_cases(folder: Path, fault: str, step: int) -> list[dict[str, Any]]:
-    alone = {"PYTHONPATH": str(HERE), "OMP_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
+    alone = {"PYTHONPATH": f"{HERE}{os.pathsep}{HERE.parent}", "OMP_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
     line = [sys.executable, str(HERE / "faulty_runs.py"), str(folder), fault, "1", str(step)]
     answer = subprocess.run(
         line, capture_output=True, text=True, timeout=1800, check=False, env={**os.environ, **alone}
