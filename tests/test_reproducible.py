@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import reference_numbers
 from reference_numbers import numbers
-from runs import FEW, files_of, write_recorded
+from runs import FEW, STAGES, files_of, write_recorded
 
 from riskmodel import pipeline
 from riskmodel.study import read_study
@@ -21,7 +21,7 @@ HERE = Path(__file__).parent
 # Quantities are means of closed forms over draws; root finding for ages magnifies that some thousandfold.
 ELSEWHERE = 1e-9
 
-ELSEWISE = """
+STAND_IN = """
 import sys
 import surveyed
 from riskmodel import cli
@@ -41,7 +41,7 @@ def test_numbers_are_those_of_other_machines() -> None:
 
 def test_every_file_of_a_repeat_has_the_same_bytes(done: Path) -> None:
     before = files_of(done / "results")
-    pipeline.run_study(read_study(done), fresh=True, command="riskmodel run north")
+    assert pipeline.run_study(read_study(done), fresh=True, command="riskmodel run north").built == STAGES
     after = files_of(done / "results")
     assert {name for name in before if after.get(name) != before[name]} == {"provenance.json"}  # which states times
     outputs = [{name: stage["outputs"] for name, stage in json.loads(found["provenance.json"])["stages"].items()}
@@ -56,17 +56,15 @@ def test_processes_with_other_threads_and_hashes_write_the_same_bytes(tmp_path: 
 
     found = []
     for number in ("1", "2"):
-        study = (
-            write_recorded(tmp_path / number / "north", MONEY + FEW) if (tmp_path / number).mkdir() is None else None
-        )
+        study = tmp_path / number / "north"
+        study.parent.mkdir()
+        write_recorded(study, MONEY + FEW)
         others = {"PYTHONHASHSEED": number, "OMP_NUM_THREADS": number, "NUMBA_NUM_THREADS": number}
-        paths = {"PYTHONPATH": f"{HERE}{os.pathsep}{HERE.parent}"}
-        line = [sys.executable, "-c", ELSEWISE, str(study)]
-        answer = subprocess.run(
-            line, capture_output=True, text=True, env={**os.environ, **others, **paths}, check=False
-        )
+        env = {**os.environ, **others, "PYTHONPATH": f"{HERE}{os.pathsep}{HERE.parent}"}
+        line = [sys.executable, "-c", STAND_IN, str(study)]
+        answer = subprocess.run(line, capture_output=True, text=True, env=env, check=False)
         assert answer.returncode == 0, answer.stderr
-        found.append(files_of(tmp_path / number / "north/results"))
+        found.append(files_of(study / "results"))
     assert len(found[0]) > 30
     assert {name for name in found[0] if found[1].get(name) != found[0][name]} == {"provenance.json"}
 

@@ -6,9 +6,8 @@ import json
 from pathlib import Path
 
 import pytest
-from runs import said
+from runs import said, write_study
 
-from riskmodel import pipeline
 from riskmodel.errors import StoreError
 from riskmodel.store import JOURNAL, lock_folder
 from riskmodel.study import read_study
@@ -57,7 +56,7 @@ def test_damage_is_named(done: Path, capsys: pytest.CaptureFixture[str], name: s
     [
         ("draws = 20", "draws = 30", "setting sampling.draws"),
         ("[sampling]", "[condition]\nthreshold = 50\n[sampling]", "setting condition.threshold"),
-        ("[sampling]", "[programme]\nscore_shift = { workmanship = 0.2 }\n[sampling]", "setting score_shift.workmanship"),
+        ("[sampling]", "[programme]\nscore_shift = { design = 0.2 }\n[sampling]", "setting score_shift.design"),
         ("[sampling]", "[priors.override.early_failure]\nrationale = 'x'\n[sampling]", "priors/[priors.override]"),
     ],
 )  # fmt: skip
@@ -70,7 +69,7 @@ def test_what_changed_since_is_named(
     assert status == 3
     stale = [line for line in out.splitlines() if line.startswith("stale: ")]
     assert stale
-    assert all(f"changed since: {told}; `riskmodel run` makes it anew" in line for line in stale)
+    assert all(told in line for line in stale)
 
 
 def test_a_changed_table_and_a_damaged_round_are_named(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -85,15 +84,15 @@ def test_a_changed_table_and_a_damaged_round_are_named(run: Path, capsys: pytest
     table.write_text(table.read_text().replace("93", "94"))
     assert "damaged: rounds/2015-03-01/surveys.csv (" in verified(capsys, run)[1]
     with (run / "v.csv").open("a") as file:
-        file.write("S9,2016-06-01,88\n")
+        file.write("S2,2012-06-01,88\n")
     assert "rounds/2015-03-01, surveys/v.csv" in verified(capsys, run)[1]
 
 
 def test_what_no_stage_made_is_unknown_and_does_not_count(done: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (done / "results/notes.txt").write_text("mine")
     status, out = verified(capsys, done)
-    assert (status, out.splitlines()[0]) == (0, "unknown: results/notes.txt (no stage of a run made it, so no digest is "
-                                                "kept)")  # fmt: skip
+    words = "no stage of a run made it, so no digest is kept"
+    assert (status, out.splitlines()[0]) == (0, f"unknown: results/notes.txt ({words})")
 
 
 def test_a_hand_over_cut_short_is_told_and_left_alone(done: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -104,14 +103,10 @@ def test_a_hand_over_cut_short_is_told_and_left_alone(done: Path, capsys: pytest
     assert (status, out.startswith("unfinished: results (")) == (3, True)
 
 
-def test_no_results_and_those_of_others_are_refused(study: Path, done: Path) -> None:
-    other = study.parent / "other"
-    study.rename(other)
+def test_no_results_and_those_of_others_are_refused(done: Path, tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="there are no results in results yet"):
-        verify_study(read_study(other))
+        verify_study(read_study(write_study(tmp_path / "other")))
     file = done / "study.toml"
     file.write_text(file.read_text(encoding="utf-8").replace("Overlays", "Others"), encoding="utf-8")
     with pytest.raises(StoreError, match="holds the results of another study"):
         verify_study(read_study(done))
-    with pytest.raises(StoreError, match="holds the results of another study"):
-        pipeline.run_study(read_study(done))
