@@ -14,15 +14,12 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .baseline import Baseline, delta_distributions
-from .costing import Plan
 from .decide import Decision
 from .decisiontables import money_words
-from .distribution import Distribution
 from .ledger import Ledger
 from .lives import Draws
-from .measures import deltas_of, selections_of
 from .prices import used_prices
+from .priordensity import prior_densities
 
 __all__ = ["log_priors", "pareto_weights", "robustness_table", "smoothed_weights"]
 
@@ -140,54 +137,12 @@ def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iter
 
 
 def log_priors(decision: Decision) -> dict[str, np.ndarray]:
-    """Log prior density of each draw by group of parameters, each (sample,); groups without a density are left out."""
-    plan, draws = decision.plan, decision.draws
-    priors = plan.priors
-    groups: dict[str, list[tuple[Distribution, np.ndarray]]] = {
-        "share failing early": [(priors.early_failure.distribution, draws.values.get("early_failure", np.zeros(0)))],
-        "effects of measures": _effects(plan, draws),
-        "compliance": [
-            (m.compliance.distribution, draws["compliance"][:, k])
-            for k, m in enumerate(priors.measures if "compliance" in draws else ())
-        ],
-        "selection of roads": [
-            (priors.measures[k].selection[root].distribution, draws["selection"][:, i])
-            for i, (k, root) in enumerate(selections_of(priors) if "selection" in draws else ())
-        ],
-        "ages of early failure": [
-            (getattr(m, part).distribution, draws[f"age_{part}"][:, i])
-            for i, m in enumerate(priors.mechanisms)
-            for part in ("median", "shape")
-        ],
-        "shape of wear-out": [(priors.wear_out_shape.distribution, draws["wear_out_shape"])],
-        "prices": _price_draws(plan),
-    }
-    out = {}
-    for name, pairs in groups.items():
-        known = [(d, x) for d, x in pairs if d.family != "fixed" and len(x)]
-        if known:
-            total = np.sum([d.logpdf(x) for d, x in known], axis=0)
-            if np.isfinite(total).all() and np.ptp(total) > 0:
-                out[name] = total
-    return out
-
-
-def _effects(plan: Plan, draws: Draws) -> list[tuple[Distribution, np.ndarray]]:
-    """One prior for each effect of a measure; its further mechanisms move with the first."""
-    if "delta" not in draws:
-        return []
+    """Log prior density of each draw by group of parameters (see `priordensity`), prices among them."""
+    plan = decision.plan
     mix = np.bincount(plan.types, minlength=len(plan.priors.types)).astype(float)
-    every = delta_distributions(plan.priors, Baseline.of(plan.priors, plan.early_age), mix)
-    first: dict[int, int] = {}
-    for i, delta in enumerate(deltas_of(plan.priors)):
-        first.setdefault(delta.effect, i)
-    return [(every[i], draws["delta"][:, i]) for i in first.values()]
-
-
-def _price_draws(plan: Plan) -> list[tuple[Distribution, np.ndarray]]:
     names = used_prices(plan.policy, plan.priors, plan.measures)
-    costs = {cost.name: cost for cost in plan.priors.costs}
-    return [(costs[name].amount.distribution, plan.prices.drawn(name)) for name in names]
+    prices = {name: plan.prices.drawn(name) for name in names}
+    return prior_densities(decision.draws, plan.priors, mix=mix, early_age=plan.early_age, prices=prices)
 
 
 def smoothed_weights(log_prior: np.ndarray, power: float) -> tuple[np.ndarray, float]:
