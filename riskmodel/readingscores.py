@@ -8,7 +8,6 @@ model is right: the readings of a section, taken one after the other, are its Ro
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,6 +24,7 @@ from .leaveout import LeftOut
 from .model import LifeSettings, removal_at_threshold
 from .priors import PriorSet
 from .records import Records
+from .streams import stream
 from .supposed import read_below, serving, stacked
 
 __all__ = ["COLUMNS", "DRAWS", "reading_scores"]
@@ -36,7 +36,6 @@ READING, REMOVAL = "reading", "removal"
 COLUMNS = ("section", "what", "number", "age", "year", "recorded", "chance", "upper_chance", "score", "tail_area")
 EPSILON = 1e-9
 Floats = NDArray[np.float64]
-Evaluate = Callable[..., xr.DataArray]
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,6 @@ def reading_scores(
     *,
     settings: LifeSettings,
     seed: int,
-    evaluate: Evaluate = records_log_likelihood,
 ) -> pd.DataFrame:
     """Chance of every reading and removal, given the other sections and the section's own earlier readings.
 
@@ -107,8 +105,6 @@ def reading_scores(
     settings : LifeSettings
     seed : int
         Of the place of readings at the ends of the scale, which are known to lie beyond a limit only.
-    evaluate : callable
-        The likelihood of records at draws.
 
     Returns
     -------
@@ -128,7 +124,7 @@ def reading_scores(
     given = _known_before(records, events, settings, hard=hard)
     asked = _asked(given, events, hard=hard)
     table = _table(records, events, priors)
-    like = evaluate(
+    like = records_log_likelihood(
         table, priors, posterior.isel(draw=slice(None, None, step)), settings=settings, cells=stacked([given, asked])
     )
     values = like.transpose("chain", "draw", "section").values.reshape(-1, 2, len(events.section))
@@ -147,8 +143,13 @@ def _known_before(records: Records, events: _Events, settings: LifeSettings, *, 
              if sided.time[j] < age[row]]  # fmt: skip
     at, of = (np.array([pair[n] for pair in pairs], int) for n in (0, 1))
     before = OneSided(at, sided.time[of], sided.limit[of], sided.side[of])
-    blank: dict[str, Any] = {"lower": np.zeros(rows), "upper": np.full(rows, settings.grid.FOREVER), "removed": np.full(rows, np.nan),
-             "in_service": np.full(rows, np.nan), "named": np.zeros((rows, every.named.shape[1]), bool)}  # fmt: skip
+    blank: dict[str, Any] = {
+        "lower": np.zeros(rows),
+        "upper": np.full(rows, settings.grid.FOREVER),
+        "removed": np.full(rows, np.nan),
+        "in_service": np.full(rows, np.nan),
+        "named": np.zeros((rows, every.named.shape[1]), bool),
+    }
     known = replace(
         every, **blank, entry=every.entry[owner], time=every.time[owner], z=every.z[owner], used=used, sided=before
     )
@@ -177,8 +178,6 @@ def _ratio(above: Floats, below: Floats, log_weight: Floats) -> Floats:
 
 def _scored(records: Records, events: _Events, chance: Floats, seed: int) -> pd.DataFrame:
     """The table, from P(read at or below the limit) or P(still in service) of each event."""
-    from .streams import stream
-
     low = np.isin(events.status, LOW)
     first = np.where(events.removal, 1.0 - chance, np.where(low, 0.0, chance))
     last = np.where(events.status == CAPPED, 1.0, np.where(events.removal, first, chance))

@@ -9,6 +9,7 @@ P.-C. Bürkner and A. Vehtari, Statistics and Computing 34 (2024) 57; page not s
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -87,7 +88,9 @@ def power_sensitivity(draws: Floats, log_density: Floats) -> float:
     ----------
     draws, log_density : ndarray (sample,)
     """
-    from arviz_stats.base import array_stats
+    from arviz_stats.base import array_stats as untyped
+
+    array_stats: Any = untyped
 
     if np.ptp(draws) == 0:
         return 0.0
@@ -157,22 +160,24 @@ def first_places(decision: xr.Dataset, densities: Mapping[str, Mapping[int, Floa
 
 
 def densities_at(
-    posterior: xr.Dataset, likelihood: xr.DataArray, by_group: Mapping[str, Floats], counts: set[int]
+    posterior: xr.Dataset, likelihood: xr.DataArray | None, by_group: Mapping[str, Floats], counts: set[int]
 ) -> dict[str, dict[int, Floats]]:
     """ln of prior and likelihood, and of each group of priors, at the draws of results of `count` samples.
 
     Parameters
     ----------
     posterior : Dataset (chain, draw, ...)
-    likelihood : DataArray (chain, draw, section)
+    likelihood : DataArray (chain, draw, section) or None
+        Left out where there is none.
     by_group : mapping of group to ndarray (chain * draw,)
     counts : set of int
         Results take their samples evenly from the posterior.
     """
     shape = (posterior.sizes["chain"], posterior.sizes["draw"])
-    total = np.sum(list(by_group.values()), axis=0)
-    records = likelihood.transpose("chain", "draw", ...).sum("section").values.ravel()
-    every = {PRIOR: total, LIKELIHOOD: records, **by_group}
+    every = {PRIOR: np.sum(list(by_group.values()), axis=0)} if by_group else {}
+    if likelihood is not None:
+        every[LIKELIHOOD] = likelihood.transpose("chain", "draw", ...).sum("section").values.ravel()
+    every |= by_group
     kept = xr.Dataset({name: (("chain", "draw"), values.reshape(shape)) for name, values in every.items()})
     taken = {count: Draws.of(kept, count) for count in counts}
     return {name: {count: draws[name] for count, draws in taken.items()} for name in every}

@@ -21,6 +21,7 @@ from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
+from .trustdesk import TRUST, TRUST_MODULES, build_trust, trust_digest
 from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
@@ -271,6 +272,7 @@ STAGES = (
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
+    Stage("trust", "Checking whether the model can be believed", TRUST, build_trust),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
@@ -313,6 +315,8 @@ OUTER = (
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
     *("attribution", "cellposterior", "planned", "scoring", "watch", "watchcommand", "watchdesk", "watchwords"),
+    # checks of finished draws; the stage that makes them adds their digest to its key
+    *TRUST_MODULES,
     *("elicitcommand", "elicitdialogue", "elicitwords", "expertanswers", "priorentry"),
 )
 
@@ -347,6 +351,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "tables": [],
         "changes": [],
         "criticism": [],
+        "trust": [trust_digest()],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
     }
