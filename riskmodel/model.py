@@ -7,13 +7,14 @@ are drawn from their priors.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
+from .agelaws import WEIBULL
 from .baseline import Baseline, delta_distributions
 from .cells import AgeGrid, CellData
 from .condition import Condition
@@ -50,6 +51,8 @@ class LifeSettings:
     score_nodes : int
         Gauss-Hermite nodes over a quality score.
     grid : AgeGrid
+    age_law : {"weibull", "lognormal"}
+        Of all ages at failure; the second samples the plain sum over cells, and no lives are simulated under it.
     """
 
     early_age: float = 10.0
@@ -57,6 +60,7 @@ class LifeSettings:
     ages: tuple[float, ...] = (25.0, 45.0)
     score_nodes: int = 7
     grid: AgeGrid = field(default_factory=AgeGrid)
+    age_law: str = WEIBULL
 
 
 def build_model(
@@ -95,6 +99,7 @@ def build_model(
         say of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
+    fused = fused and settings.age_law == WEIBULL  # the compiled sum knows no other
     used = records if records is not None and records.sections.sizes["section"] else None
     condition = used.condition if used is not None else (condition or Condition())
     if levels is None:
@@ -309,10 +314,11 @@ def likelihood_terms(
     early = labels = None
     if priors.mechanisms:
         slots = Slots.of(inputs)
-        early = _early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused)
+        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused), law=settings.age_law)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
-    return {"early": early, "wear": _wear_terms(p, priors, inputs), "path": path, "labels": labels}
+    wear = replace(_wear_terms(p, priors, inputs), law=settings.age_law)
+    return {"early": early, "wear": wear, "path": path, "labels": labels}
 
 
 @dataclass(frozen=True)

@@ -81,6 +81,8 @@ class Findings:
         Warnings that arose on the way.
     advice : tuple of str
         What to require and what would overturn it, as lines; empty where costs are not weighed.
+    trust : tuple of str
+        Checks of the model in a few lines.
     """
 
     title: str
@@ -97,6 +99,7 @@ class Findings:
     cautions: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
+    trust: tuple[str, ...] = ()
 
     @property
     def early_age(self) -> float:
@@ -155,6 +158,7 @@ def build_report(findings: Findings) -> str:
         ("Why they fail early", _why(findings)),
         ("What each measure buys", _measures(findings)),
         ("How sure", _how_sure(findings)),
+        *((("Whether to believe it", iter(findings.trust)),) if findings.trust else ()),
         ("What is extrapolated", _extrapolation(findings)),
         ("What it rests on", _basis(findings)),
         ("Cautions", _cautions(findings)),
@@ -404,10 +408,10 @@ def _summary(draws: np.ndarray) -> tuple[float, float, float]:
     return float(np.mean(draws)), float(lower), float(upper)
 
 
-def wrapped(text: str, *, bullet: bool = False) -> list[str]:
+def wrapped(text: str, *, bullet: bool = False, width: int = WIDTH) -> list[str]:
     """Lines of a paragraph, or of a point of a list."""
     first, rest = ("- ", "  ") if bullet else ("", "")
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest)
 
 
 # ------------------------------------------------------------------------------------ seen again

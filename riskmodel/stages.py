@@ -21,7 +21,8 @@ from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
-from .trustdesk import TRUST, TRUST_MODULES, build_trust, trust_digest
+from .trustdesk import CHECKS, TRUST, TRUST_MODULES, build_trust, trust_digest
+from .trustwords import short_lines
 from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
@@ -237,6 +238,7 @@ def _report(desk: Desk) -> Outputs:
         priors=entries["priors"]["facts"]["quantities"],
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
         advice=_advice(desk),
+        trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
@@ -317,6 +319,7 @@ OUTER = (
     *("attribution", "cellposterior", "planned", "scoring", "watch", "watchcommand", "watchdesk", "watchwords"),
     # checks of finished draws; the stage that makes them adds their digest to its key
     *TRUST_MODULES,
+    *("trustcommand", "trustfigures", "trustwords", "variantdesk", "variants"),
     *("elicitcommand", "elicitdialogue", "elicitwords", "expertanswers", "priorentry"),
 )
 
@@ -364,7 +367,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     }
     keys: dict[str, str] = {}
     core = _core_digest()
-    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
+    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice", "trustwords")]
     for stage in stages_of(study):
         if stage.apart:
             keys[stage.name] = digest_of([__version__, core, apart[stage.name]])
