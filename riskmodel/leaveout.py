@@ -46,7 +46,7 @@ class LeftOut:
     @property
     def standard_error(self) -> float:
         """Of `total`, from the spread between units."""
-        return float(np.sqrt(len(self.elpd) * self.elpd.var()))
+        return float(np.sqrt(len(self.elpd) * self.elpd.var(ddof=1)))
 
     @property
     def distrusted(self) -> np.ndarray:

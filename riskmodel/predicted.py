@@ -88,7 +88,7 @@ def statistics_of(replicas: Replicas, *, recorded: Records | None = None) -> dic
         gone = np.isfinite(recorded.sections["age_removed"].values.astype(float))[None]
         seen = np.ones_like(gone)
     condition = replicas.condition
-    index = np.asarray(condition.from_z(np.where(there, z, 0.0)), float)
+    index = np.clip(condition.from_z(np.where(there, z, 0.0)), condition.lowest, condition.highest)
     out = {"removed for condition, of 100 sections": 100.0 * gone.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)}
     if not len(replicas.age):
         return out

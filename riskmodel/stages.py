@@ -238,7 +238,7 @@ def _report(desk: Desk) -> Outputs:
         priors=entries["priors"]["facts"]["quantities"],
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
         advice=_advice(desk),
-        trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))),
+        trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))) if "trust" in entries else (),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}

@@ -228,7 +228,7 @@ def compared(variant: LeftOut, base: LeftOut) -> tuple[float, float]:
     if variant.unit != base.unit:
         raise ValueError("the two models are of different sections")
     difference = variant.elpd - base.elpd
-    return float(difference.sum()), float(np.sqrt(len(difference) * difference.var()))
+    return float(difference.sum()), float(np.sqrt(len(difference) * difference.var(ddof=1)))
 
 
 def variant_verdict(
