@@ -57,15 +57,21 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _checks(checks: pd.DataFrame) -> Iterator[str]:
     for row in _rows(checks):
-        yield f"{MARKS[row['verdict']]:<8}{row['check']}"
+        yield from _headed(row["verdict"], row["check"])
         for text in (row["finding"], f"To do: {row['what_to_do']}." if row["what_to_do"] else ""):
             yield from (f"        {line}" for line in wrapped(text, width=71)) if text else ()
+
+
+def _headed(verdict: str, words: str) -> Iterator[str]:
+    """The verdict and what was asked."""
+    for n, line in enumerate(wrapped(words, width=71)):
+        yield f"{'' if n else MARKS[verdict]:<8}{line}"
 
 
 def _variants(variants: pd.DataFrame) -> Iterator[str]:
     yield "Other models of the same records (log predictive density against the study's)"
     for row in _rows(variants):
-        yield f"{MARKS[row['verdict']]:<8}{row['what']}"
+        yield from _headed(row["verdict"], row["what"])
         yield from (f"        {line}" for line in wrapped(str(row["finding"]), width=71))
         if row["early_failure_probability_mean"] != "":
             early = [100.0 * row[f"early_failure_probability_{end}"] for end in ("mean", "lower", "upper")]
