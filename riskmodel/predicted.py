@@ -89,14 +89,14 @@ def statistics_of(replicas: Replicas, *, recorded: Records | None = None) -> dic
         seen = np.ones_like(gone)
     condition = replicas.condition
     index = np.clip(condition.from_z(np.where(there, z, 0.0)), condition.lowest, condition.highest)
-    out = {"removed for condition, of 100 sections": 100.0 * gone.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)}
+    out = {"removed for condition, of 100": 100.0 * gone.sum(axis=1) / np.maximum(seen.sum(axis=1), 1)}
     if not len(replicas.age):
         return out
-    out[f"read at or below {condition.threshold:g}, of 100 sections read"] = _read_low(replicas, index, there)
+    out[f"read at or below {condition.threshold:g}, of 100"] = _read_low(replicas, index, there)
     for start, stop in pairwise(CLASSES):
         here = there & ((replicas.age >= start) & (replicas.age < stop))
-        out[f"mean {condition.column} read at {start:g} to {stop:g} years"] = _mean(index, here)
-    out[f"mean change of {condition.column} between two readings, up or down"] = _mean_change(replicas, index, there)
+        out[f"mean {condition.column} at {start:g} to {stop:g} years"] = _mean(index, here)
+    out[f"mean change of {condition.column} between readings"] = _mean_change(replicas, index, there)
     return out
 
 

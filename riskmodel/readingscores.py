@@ -29,7 +29,7 @@ from .supposed import read_below, serving, stacked
 
 __all__ = ["COLUMNS", "DRAWS", "reading_scores"]
 
-DRAWS = 200
+DRAWS = 100
 """Draws used, evenly spaced."""
 AS_READ, CAPPED, LOW = "used", "capped", ("far_below", "at_floor")
 READING, REMOVAL = "reading", "removal"

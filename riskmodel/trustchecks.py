@@ -119,10 +119,11 @@ def group_verdicts(fit: GroupFit) -> Iterator[Verdict]:
         if split not in fit.tail:
             yield not_applicable(check, _why_no_split(split))
             continue
-        group, age, recorded, middle = fit.worst[split]
+        name, age, recorded, middle = fit.worst[split]
+        group = name.replace("_", " ")
         found = (
-            f"Farthest for {group} at age {age:g}: {100 * recorded:.0f} of 100 removed on record, "
-            f"{100 * middle:.0f} in simulated records; {100 * fit.tail[split]:.0f} of 100 simulated records lie as far."
+            f"Farthest for {group} at age {age:g}: {100 * recorded:.1f} of 100 removed on record, "
+            f"{100 * middle:.1f} in simulated records, of which {100 * fit.tail[split]:.0f} of 100 lie as far off."
         )
         yield judged(
             fit.tail[split] > SMALL, check, found,

@@ -26,31 +26,41 @@ __all__ = [
 
 RECORDED = CURVES[2][0]
 BAND = 0.99
-MOST_NAMED = 5
-"""Readings named in a figure."""
+BEFORE = {"age": "now ", "root": "cause "}
+"""Before the name of a group."""
 
 
 def plot_predicted(ax: Axes, predicted: pd.DataFrame) -> Axes:
     """What the priors, and the calibrated model, expect of the records, and what is on record.
 
+    Each row is drawn to the scale of the priors' own interval, which spans from -1 to 1; the number on record
+    stands beside it.
+
     Parameters
     ----------
     ax : Axes
     predicted : DataFrame
-        Columns `statistic`, `recorded`, `prior_lower`, `prior_upper`, `lower`, `upper`, on one scale from 0 to 100.
+        From `predicted.predicted_table`.
 
     Returns
     -------
     Axes
     """
     height = -np.arange(len(predicted), dtype=float)
-    ax.hlines(height, predicted["prior_lower"], predicted["prior_upper"], color=CURVES[0][0], linewidth=7, alpha=0.4,
-              label="priors, nine in ten")  # fmt: skip
-    ax.hlines(height, predicted["lower"], predicted["upper"], color=RAVELLING, linewidth=4,
-              label="calibrated model, nine in ten")  # fmt: skip
-    ax.plot(predicted["recorded"], height, linestyle="none", marker="D", markersize=5, color=RECORDED, label="records")
+    first, last = (predicted[name].to_numpy(float) for name in ("prior_lower", "prior_upper"))
+    half = np.maximum(0.5 * (last - first), 1e-9)
+    numbers = predicted[["lower", "upper", "recorded"]].to_numpy(float).T
+    low, high, found = (numbers - 0.5 * (first + last)) / half
+    ax.hlines(height, -1.0, 1.0, color=CURVES[0][0], linewidth=8, alpha=0.35, label="priors")
+    ax.hlines(height, low, high, color=RAVELLING, linewidth=4, alpha=0.8, label="calibrated model")
+    ax.plot(found, height, linestyle="none", marker="D", markersize=5, color=RECORDED, label="records")
+    most = max(1.6, 1.1 * float(np.nanmax(np.abs([low, high, found]))))
+    for at, value in zip(height, predicted["recorded"], strict=True):
+        ax.annotate(f"{value:.1f}", (1.02 * most, at), fontsize=8, va="center", annotation_clip=False)
     _named(ax, height, predicted["statistic"])
-    ax.set(xlabel="Of 100, or index points")
+    ax.set(xlim=(-most, most))
+    ax.set_xticks([-1.0, 1.0], ["lowest", "highest"])
+    ax.set_xlabel("that the priors expect, nine in ten")
     ax.legend(frameon=False, fontsize=8, loc="lower center", bbox_to_anchor=(0.3, 1.0), ncols=3)
     return ax
 
@@ -85,9 +95,9 @@ def plot_groups(ax: Axes, by_group: pd.DataFrame) -> Axes:
     error = 1.645 * last["recorded_error"].to_numpy()
     ax.errorbar(last["recorded"], height, xerr=np.minimum(error, last["recorded"]), linestyle="none", marker="D",
                 markersize=5, color=RECORDED, elinewidth=1.2, label="records, 90 % interval")  # fmt: skip
-    pairs = zip(last["group"], last["age"], strict=True)
-    _named(ax, height, [f"{str(name).replace('_', ' ')}, by {age:.0f}" for name, age in pairs])
-    ax.set(xlabel="Removed for condition by that age")
+    rows = zip(last["split"], last["group"], last["age"], strict=True)
+    _named(ax, height, [f"{BEFORE.get(split, '')}{name.replace('_', ' ')}, by {age:.0f}" for split, name, age in rows])
+    ax.set(xlabel="Removed for condition by the age stated")
     ax.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.legend(frameon=False, fontsize=8, loc="lower center", bbox_to_anchor=(0.4, 1.0), ncols=2)
     return ax
@@ -127,7 +137,7 @@ def plot_group_curve(ax: Axes, rows: pd.DataFrame) -> Axes:
 
 
 def plot_reading_chances(ax: Axes, scores: pd.DataFrame) -> Axes:
-    """Share of readings below each chance that the model gave them, less that chance; the least expected ones named.
+    """Share of readings below each chance that the model gave them, less that chance.
 
     Parameters
     ----------
@@ -182,7 +192,7 @@ def plot_sensitivity(ax: Axes, sensitivity: pd.DataFrame, *, least: float = 0.05
         )
     ax.axvline(least, color="black", linewidth=0.8, linestyle=":")
     _named(ax, height, names)
-    ax.set(xlabel="Change of the distribution a doubling of the weight")
+    ax.set(xlabel="Change when the weight doubles")
     ax.set_xlim(left=0.0)
     ax.legend(frameon=False, fontsize=8, loc="lower center", bbox_to_anchor=(0.4, 1.0), ncols=2, title="weight of")
     return ax

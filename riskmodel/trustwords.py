@@ -84,10 +84,10 @@ def short_lines(checks: pd.DataFrame) -> Iterator[str]:
     rows = _rows(checks)
     count = {verdict: sum(row["verdict"] == verdict for row in rows) for verdict in MARKS}
     made = count[PASSED] + count[FAILED]
-    yield from wrapped(
-        f"Of {made} checks {count[PASSED]} passed and {count[FAILED]} failed; {count[NOT_APPLICABLE]} could not be "
-        "made with these records. tables/trust.csv holds them all."
-    )
+    left = count[NOT_APPLICABLE]
+    said = f"{count[PASSED]} of {made} checks passed" if made else "No check could be made"
+    said += f"; {left} could not be made with these records" if made and left else ""
+    yield from wrapped(f"{said}. tables/trust.csv holds them all.")
     for row in rows:
         if row["verdict"] == FAILED:
             yield from wrapped(f"FAILED: {row['check']}. {row['finding']} To do: {row['what_to_do']}.", bullet=True)

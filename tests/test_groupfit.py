@@ -172,11 +172,11 @@ def test_statistics_are_counted_as_they_say(records: Any) -> None:
     made = draw_replicas(posterior(), records, PRIORS, seed=5, samples=4)
     own = statistics_of(made, recorded=records)
     removed = np.isfinite(records.sections["age_removed"].values)
-    assert own["removed for condition, of 100 sections"] == pytest.approx(100.0 * removed.mean())
+    assert own["removed for condition, of 100"] == pytest.approx(100.0 * removed.mean())
     index = Condition().from_z(made.recorded)
     known = ~np.isnan(made.recorded)
     low = len(set(made.owner[known & (index <= 60.0)])) / len(set(made.owner[known]))
-    assert own["read at or below 60, of 100 sections read"] == pytest.approx(100.0 * low)
+    assert own["read at or below 60, of 100"] == pytest.approx(100.0 * low)
 
 
 def test_turnbull_counts_ages_outside() -> None:

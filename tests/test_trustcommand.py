@@ -167,7 +167,7 @@ CHECKED = pd.DataFrame(
 
 def test_failed_checks_stand_in_the_report() -> None:
     text = " ".join(short_lines(CHECKED))
-    assert text.startswith("Of 2 checks 1 passed and 1 failed; 1 could not be made")
+    assert text.startswith("1 of 2 checks passed; 1 could not be made with these records.")
     assert "FAILED: two. All is not. To do: mend it." in text
     assert "one" not in text.split("FAILED")[1]
 
