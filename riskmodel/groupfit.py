@@ -15,6 +15,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from .closedform import ClosedForm, incidences
+from .criticism import threshold_curves
 from .lifetable import cumulative_incidence
 from .lives import Draws
 from .measures import CURRENT_PRACTICE, Portfolio
@@ -24,7 +25,7 @@ from .records import Records
 from .replicas import Replicas
 from .streams import stream
 
-__all__ = ["COLUMNS", "SPLITS", "GroupFit", "fit_by_group", "incidence_at"]
+__all__ = ["BY_READINGS", "COLUMNS", "READ_LOW", "REMOVALS", "SPLITS", "GroupFit", "fit_by_group", "incidence_at"]
 
 FEWEST = 20
 """Sections that a group needs, and that an age needs to enter its curve."""
@@ -35,13 +36,18 @@ SPLITS = {
     "district": "districts",
     "root": "root causes recorded",
 }
+BY_READINGS = ("age", "district")
 AGES_NOW = (10.0, 20.0)
 UNKNOWN = "no cause recorded"
 REMOVED = "removed"
 EDGES = np.concatenate([np.arange(0.0, 40.0, 0.5), np.arange(40.0, 121.0, 5.0)])
-COLUMNS = ("split", "group", "sections", "age", "at_risk", "recorded", "recorded_error", "middle", "lower", "upper")
+COLUMNS = (
+    *("what", "split", "group", "sections", "age", "at_risk", "recorded", "recorded_error", "middle", "lower", "upper"),
+)  # fmt: skip
+REMOVALS, READ_LOW = "removed for condition", "read at or below the threshold"
 Z90 = 1.6448536
 Floats = NDArray[np.float64]
+Place = tuple[str, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -51,17 +57,21 @@ class GroupFit:
     Parameters
     ----------
     table : DataFrame
-        Columns `COLUMNS`: share removed for condition by an age; `lower`, `middle` and `upper` are the 5, 50 and
-        95 % quantiles of simulated records.
+        Columns `COLUMNS`: share removed for condition by an age, or read at or below the threshold (Turnbull, by
+        age now and by district); `lower`, `middle` and `upper` are the 5, 50 and 95 % quantiles of simulated records.
     tail : dict of str to float
         Split to the share of simulated records whose worst group and age lies at least as far from their middle.
     worst : dict of str to tuple
         Split to (group, age, recorded, middle) where it lies farthest.
+    read_low : dict of str to tuple
+        Split to how many times as far as in any of the few simulated sets the readings at or below the threshold
+        lie at their worst, and where that is.
     """
 
     table: pd.DataFrame
     tail: dict[str, float]
-    worst: dict[str, tuple[str, float, float, float]]
+    worst: dict[str, Place]
+    read_low: dict[str, tuple[float, Place]]
 
 
 def incidence_at(leave: Floats, cause: NDArray[np.int64], entry: Floats, causes: int, ages: Floats) -> Floats:
@@ -126,9 +136,16 @@ def fit_by_group(
             found = _by_root(posterior, records, priors, replicas, seed)
         if not found:
             continue
-        tail[split], worst[split] = _distance(found)
-        rows += [row for one in found for row in one.rows(split)]
-    return GroupFit(pd.DataFrame(rows, columns=list(COLUMNS)), tail, worst)
+        own, others, worst[split] = _distance(found)
+        tail[split] = float((1 + (others >= own).sum()) / (1 + len(others)))
+        rows += [(REMOVALS, *row) for one in found for row in one.rows(split)]
+    low = {split: found for split in BY_READINGS if (found := _read_low(split, records, replicas))}
+    rows += [(READ_LOW, *row) for split, found in low.items() for one in found for row in one.rows(split)]
+    read_low = {}
+    for split, found in low.items():
+        own, others, place = _distance(found)
+        read_low[split] = (own / float(others.max()), place)
+    return GroupFit(pd.DataFrame(rows, columns=list(COLUMNS)), tail, worst, read_low)
 
 
 # ------------------------------------------------------------------------------------ groups
@@ -222,10 +239,10 @@ def _ages(entry: Floats, leave: Floats) -> tuple[Floats, NDArray[np.int64]]:
     return years[enough[0] : last], count[enough[0] : last]
 
 
-def _distance(found: Sequence[_Curves]) -> tuple[float, tuple[str, float, float, float]]:
-    """Tail area of the farthest group and age of a split, and where that is.
+def _distance(found: Sequence[_Curves]) -> tuple[float, Floats, Place]:
+    """Distance of the farthest group and age of a split, that of every simulated set, and where it is.
 
-    Distances are in standard deviations of simulated records, not below that of one removal in the group.
+    Distances are in standard deviations of simulated records, not below that of one section of the group.
     """
     apart = []
     for one in found:
@@ -233,11 +250,30 @@ def _distance(found: Sequence[_Curves]) -> tuple[float, tuple[str, float, float,
         spread = np.maximum(one.simulated.std(axis=0), 1.0 / one.sections)
         apart.append((np.abs(one.recorded - middle) / spread, np.abs(one.simulated - middle) / spread, middle))
     own = np.array([recorded.max() for recorded, _, _ in apart])
-    simulated = np.max([others.max(axis=1) for _, others, _ in apart], axis=0)
+    simulated: Floats = np.stack([others.max(axis=1) for _, others, _ in apart]).max(axis=0)
     g = int(own.argmax())
     a = int(apart[g][0].argmax())
     place = (found[g].name, float(found[g].ages[a]), float(found[g].recorded[a]), float(apart[g][2][a]))
-    return float((1 + (simulated >= own.max()).sum()) / (1 + len(simulated))), place
+    return float(own.max()), simulated, place
+
+
+def _read_low(split: str, records: Records, replicas: Replicas) -> list[_Curves]:
+    """Share of each group read at or below the threshold by age; where a simulated curve ends, its middle stands."""
+    removed = records.sections["age_removed"].values.astype(float)
+    out = []
+    for name, keep in _splits(records, replicas)[split].items():
+        found = threshold_curves(replicas.of_sections(keep), removed[keep])
+        if found is None:
+            continue
+        ages, at_risk, recorded, simulated = found
+        known = np.isfinite(recorded) & np.isfinite(simulated).any(axis=0)
+        if not known.any():
+            continue
+        low = 1.0 - simulated[:, known]
+        low = np.where(np.isnan(low), np.nanmedian(low, axis=0), low)
+        none = np.full(int(known.sum()), np.nan)
+        out.append(_Curves(name, int(keep.sum()), ages[known], at_risk[known], 1.0 - recorded[known], none, low))
+    return out
 
 
 # ------------------------------------------------------------------------------- root causes

@@ -63,6 +63,15 @@ class Replicas:
     leave: Floats
     condition: Condition
 
+    def of_sections(self, keep: Flags) -> Replicas:
+        """The same of some sections (section,)."""
+        visit, place = keep[self.owner], np.cumsum(keep) - 1
+        return Replicas(
+            place[self.owner[visit]], self.age[visit], self.recorded[visit], self.z[:, visit], self.there[:, visit],
+            self.failed[:, keep], self.removed[:, keep], self.early[:, keep], self.entry[keep], self.leave[keep],
+            self.condition,
+        )  # fmt: skip
+
 
 def draw_replicas(
     posterior: xr.Dataset, records: Records, priors: PriorSet, *, seed: int, samples: int = SAMPLES

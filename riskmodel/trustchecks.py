@@ -14,7 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from .groupfit import SPLITS, GroupFit
+from .criticism import CURVES
+from .groupfit import BY_READINGS, SPLITS, GroupFit
 from .leaveout import LeftOut, trusted_k
 from .measures import CURRENT_PRACTICE
 from .sensitivity import LEAST, LIKELIHOOD, POWERS, PRIOR, diagnosis
@@ -28,7 +29,7 @@ __all__ = [
     "score_verdicts",
     "sections_table",
     "sensitivity_verdicts",
-    "threshold_verdict",
+    "threshold_verdicts",
 ]
 
 SMALL = 0.005
@@ -42,6 +43,8 @@ FEWEST = 10
 AGE_CLASSES = (2.5, 5.0, 7.5, 10.0, 12.5, 15.0, 20.0, 25.0)
 OUTSIDE = 0.5
 """Share of ages outside nine in ten simulated records; ages hang together."""
+TIMES = 1.25
+"""Times as far as the farthest of the few simulated sets of which Turnbull's estimate is made."""
 APART = 1.0
 """Standard deviations a doubling. Of a normal prior and likelihood as wide as each other it is reached where they lie
 three standard errors of their difference apart."""
@@ -140,27 +143,39 @@ def _why_no_split(split: str) -> str:
     }.get(split, "Too few sections are under observation at the same age.")
 
 
-def threshold_verdict(fit: pd.DataFrame) -> Verdict:
+def threshold_verdicts(fit: pd.DataFrame, by_group: GroupFit) -> Iterator[Verdict]:
     """Readings at or below the threshold by Turnbull's estimate, beside simulated records.
 
     Parameters
     ----------
     fit : DataFrame
         From `criticism.fit_table`.
+    by_group : GroupFit
     """
+    remedy = (
+        "compare the curves: lives or the scatter of readings are off. Look at the checks by age of reading and of the "
+        "scatter first"
+    )
     check = "readings below the threshold against Turnbull"
     rows = fit[fit["curve"] == "above_threshold"]
+    too_few = "No section was read at or below the threshold, or too few were read."
     if rows.empty:
-        return not_applicable(check, "No section was read at or below the threshold, or too few were read.")
-    outside = ~rows["recorded"].between(rows["lower"], rows["upper"])
-    share = float(outside.mean())
-    found = f"At {int((~outside).sum())} of {len(rows)} ages the records lie where nine in ten simulated records do."
-    return judged(
-        share <= OUTSIDE, check, found,
-        "compare the two curves in the page: lives or the scatter of readings are off. Look at the checks by age of "
-        "reading and of the scatter first",
-        value=share, limit=OUTSIDE,
-    )  # fmt: skip
+        yield not_applicable(f"{check}: {SPLITS['all']}", too_few)
+    else:
+        inside = rows["recorded"].between(rows["lower"] - 1e-9, rows["upper"] + 1e-9)
+        said = f"At {int(inside.sum())} of {len(rows)} ages the records lie where nine in ten simulated records do."
+        share = 1.0 - float(inside.mean())
+        yield judged(share <= OUTSIDE, f"{check}: {SPLITS['all']}", said, remedy, value=share, limit=OUTSIDE)
+    for split in BY_READINGS:
+        if split not in by_group.read_low:
+            yield not_applicable(f"{check}: {SPLITS[split]}", too_few)
+            continue
+        times, (group, age, recorded, middle) = by_group.read_low[split]
+        said = (
+            f"Farthest for {group} at age {age:g}: {100 * recorded:.1f} of 100 read so low on record, "
+            f"{100 * middle:.1f} in simulated records; {times:.1f} times as far as in any of {CURVES} simulated sets."
+        )
+        yield judged(times <= TIMES, f"{check}: {SPLITS[split]}", said, remedy, value=times, limit=TIMES)
 
 
 # ------------------------------------------------------------------------- leave-one-out

@@ -67,7 +67,7 @@ def _against_records(desk: Desk, tables: dict[str, pd.DataFrame]) -> Iterator[Ve
     from .groupfit import fit_by_group
     from .predicted import predicted_table
     from .replicas import draw_replicas
-    from .trustchecks import group_verdicts, predicted_verdicts, threshold_verdict
+    from .trustchecks import group_verdicts, predicted_verdicts, threshold_verdicts
 
     records, priors, seed = desk.records, desk.priors, desk.study.seed
     posterior = desk.calibration.posterior
@@ -78,7 +78,7 @@ def _against_records(desk: Desk, tables: dict[str, pd.DataFrame]) -> Iterator[Ve
     tables["by_group"] = fit.table
     yield from predicted_verdicts(tables["predicted"], load_table(desk.found(MOVED)), desk.study.life["early_age"])
     yield from group_verdicts(fit)
-    yield threshold_verdict(load_table(desk.found(FIT)))
+    yield from threshold_verdicts(load_table(desk.found(FIT)), fit)
     yield from _left_out(desk, records, tables)
 
 

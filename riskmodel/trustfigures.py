@@ -11,6 +11,7 @@ from matplotlib.ticker import PercentFormatter
 from scipy import stats
 
 from .figures import CURVES, MARKS, RAVELLING
+from .groupfit import REMOVALS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -87,7 +88,8 @@ def plot_groups(ax: Axes, by_group: pd.DataFrame) -> Axes:
     -------
     Axes
     """
-    last = by_group.sort_values("age", kind="stable").drop_duplicates(["split", "group"], keep="last")
+    removals = by_group[by_group["what"] == REMOVALS]
+    last = removals.sort_values("age", kind="stable").drop_duplicates(["split", "group"], keep="last")
     last = last.sort_values(["split", "group"], key=_order_of(by_group), ignore_index=True)
     height = -np.arange(len(last), dtype=float)
     ax.hlines(height, last["lower"], last["upper"], color=RAVELLING, linewidth=6, alpha=0.35,
@@ -110,13 +112,13 @@ def _order_of(by_group: pd.DataFrame) -> Callable[[pd.Series], pd.Series]:
 
 
 def plot_group_curve(ax: Axes, rows: pd.DataFrame) -> Axes:
-    """Share of one group removed against age: records with their 90 % interval, and simulated records.
+    """Share of one group removed, or read low, against age: records with their 90 % interval, and simulated records.
 
     Parameters
     ----------
     ax : Axes
     rows : DataFrame
-        One group of `groupfit.fit_by_group`.
+        One group of `groupfit.fit_by_group`; an interval where its estimate has one.
 
     Returns
     -------
@@ -129,7 +131,7 @@ def plot_group_curve(ax: Axes, rows: pd.DataFrame) -> Axes:
     for side in (-1.0, 1.0):
         ends = np.clip(rows["recorded"] + side * error, 0.0, 1.0)
         ax.plot(age, ends, color=RECORDED, drawstyle="steps-post", linestyle=":", linewidth=1.2)
-    ax.set(xlabel="Age, years", ylabel="Removed for condition", xlim=(age[0], age[-1]), ylim=(0.0, None))
+    ax.set(xlabel="Age, years", ylabel=str(rows["what"].iloc[0]).capitalize(), xlim=(age[0], age[-1]), ylim=(0.0, None))
     ax.set_title(str(rows["group"].iloc[0]).replace("_", " "), loc="left", fontsize=9)
     ax.yaxis.set_major_formatter(PercentFormatter(1.0, decimals=0))
     ax.spines[["top", "right"]].set_visible(False)

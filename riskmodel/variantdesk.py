@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from .leaveout import LeftOut
     from .variants import Variant
 
-__all__ = ["FOLDER", "VARIANTS", "TrustAnswer", "answer_trust", "variant_names"]
+__all__ = ["FOLDER", "VARIANTS", "TrustAnswer", "answer_trust"]
 
 FOLDER, LEDGER, VARIANTS = "trust", "variants.json", "tables/variants.csv"
 MARK = 16
@@ -107,11 +107,6 @@ def answer_trust(
             write_table(variants.assign(basis=desk.basis), folder / VARIANTS)
         files = (*files, folder / VARIANTS)
     return TrustAnswer(tables["trust"], tables["left_out"], variants, desk.basis, files)
-
-
-def variant_names(desk: Desk) -> tuple[str, ...]:
-    """Names of the variants of a study with records."""
-    return tuple(variant.name for variant in _listed(desk))
 
 
 def _listed(desk: Desk) -> tuple[Variant, ...]:

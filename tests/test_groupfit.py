@@ -14,12 +14,12 @@ from builders import priors
 from generator import Generator, truth_of
 
 from riskmodel.condition import Condition
-from riskmodel.groupfit import fit_by_group, incidence_at
+from riskmodel.groupfit import GroupFit, fit_by_group, incidence_at
 from riskmodel.lifetable import cumulative_incidence, survival_at
 from riskmodel.predicted import predicted_table, statistics_of
 from riskmodel.priordraws import prior_draws
 from riskmodel.replicas import draw_replicas
-from riskmodel.trustchecks import group_verdicts, predicted_verdicts, threshold_verdict
+from riskmodel.trustchecks import group_verdicts, predicted_verdicts, threshold_verdicts
 
 SECTIONS, SAMPLES = 300, 250
 PRIORS = priors()
@@ -58,17 +58,23 @@ def test_at_the_truth_every_group_fits(records: Any) -> None:
     fit = fitted(records)
     assert set(verdicts(fit).values()) == {"passed"}
     assert set(fit.table["split"]) == {"all", "age", "district", "root"}
-    inside = fit.table["recorded"].between(fit.table["lower"], fit.table["upper"])
-    assert inside.mean() > 0.75
+    for what, rows in fit.table.groupby("what"):
+        inside = rows["recorded"].between(rows["lower"] - 1e-9, rows["upper"] + 1e-9)
+        assert inside.mean() > 0.75, what
+    assert {v.verdict for v in list(threshold_verdicts(pd.DataFrame({"curve": []}), fit))[1:]} == {"passed"}
+    removals = fit.table[fit.table["what"] == "removed for condition"]
     known = {"existing", "design", "workmanship", "other", "wear_out", "no cause recorded"}
-    assert set(fit.table.loc[fit.table["split"] == "root", "group"]) <= known
-    whole = fit.table[fit.table["split"] == "all"].set_index("age")["recorded"]
-    roots = fit.table[fit.table["split"] == "root"].groupby("age")["recorded"].sum()
+    assert set(removals.loc[removals["split"] == "root", "group"]) <= known
+    whole = removals[removals["split"] == "all"].set_index("age")["recorded"]
+    roots = removals[removals["split"] == "root"].groupby("age")["recorded"].sum()
     np.testing.assert_allclose(roots, whole, atol=1e-12)
 
 
 def test_lives_that_are_too_short_fail(records: Any) -> None:
-    assert verdicts(fitted(records, wear_out_median=0.5))["all sections"] == "failed"
+    fit = fitted(records, wear_out_median=0.5)
+    assert verdicts(fit)["all sections"] == "failed"
+    low = {v.check.split(": ")[1]: v.verdict for v in threshold_verdicts(pd.DataFrame({"curve": []}), fit)}
+    assert low["districts"] == "failed"
 
 
 def test_a_district_of_its_own_fails_alone(records: Any) -> None:
@@ -180,10 +186,10 @@ def test_statistics_are_counted_as_they_say(records: Any) -> None:
 
 
 def test_turnbull_counts_ages_outside() -> None:
-    fit = pd.DataFrame(
-        {"curve": "above_threshold", "age": np.arange(10.0), "recorded": 0.9, "lower": 0.85, "upper": 0.95}
-    )
-    assert threshold_verdict(fit).verdict == "passed"
+    curve = {"recorded": 0.9, "lower": 0.85, "upper": 0.95}
+    fit = pd.DataFrame({"curve": "above_threshold", "age": np.arange(10.0), **curve})
+    none = GroupFit(pd.DataFrame(), {}, {}, {})
+    assert [v.verdict for v in threshold_verdicts(fit, none)] == ["passed", "not applicable", "not applicable"]
     fit.loc[:6, "recorded"] = 0.7
-    assert threshold_verdict(fit).verdict == "failed"
-    assert threshold_verdict(fit.assign(curve="in_service")).verdict == "not applicable"
+    assert next(threshold_verdicts(fit, none)).verdict == "failed"
+    assert next(threshold_verdicts(fit.assign(curve="in_service"), none)).verdict == "not applicable"

@@ -39,6 +39,7 @@ def test_predicted_rows_are_drawn_to_the_scale_of_the_priors(ax: Axes) -> None:
 
 
 GROUPS = pd.DataFrame({
+    "what": "removed for condition",
     "split": ["all"] * 2 + ["district"] * 3 + ["root"], "group": ["all sections"] * 2 + ["b", "b", "a"] + ["wear_out"],
     "sections": 40, "age": [1.0, 2.0, 1.0, 3.0, 2.0, 2.0], "at_risk": 30, "recorded": [0.1, 0.2, 0.1, 0.3, 0.0, 0.05],
     "recorded_error": 0.02, "middle": 0.15, "lower": 0.1, "upper": 0.25,

@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from ..groupfit import REMOVALS
 from ..trustfigures import plot_differences, plot_groups, plot_predicted, plot_reading_chances, plot_sensitivity
 from ..verdicts import FAILED, NOT_APPLICABLE, PASSED
 from .material import Material, rows_of
@@ -64,7 +65,7 @@ def _pictures(material: Material) -> Iterator[Picture]:
         yield Picture("trust-predicted", "What the priors and the calibrated model expect of the records", f"{said}.",
                       (partial(plot_predicted, predicted=predicted),), 1.2 + 0.32 * len(predicted))  # fmt: skip
     if groups is not None:
-        count = groups[["split", "group"]].drop_duplicates().shape[0]
+        count = groups.loc[groups["what"] == REMOVALS, ["split", "group"]].drop_duplicates().shape[0]
         yield Picture(
             "trust-groups", "Removals of every group, on record and in simulated records",
             "Share removed for condition by the last age at which twenty sections of the group are under observation: "
