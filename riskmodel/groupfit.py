@@ -45,7 +45,6 @@ COLUMNS = (
     *("what", "split", "group", "sections", "age", "at_risk", "recorded", "recorded_error", "middle", "lower", "upper"),
 )  # fmt: skip
 REMOVALS, READ_LOW = "removed for condition", "read at or below the threshold"
-Z90 = 1.6448536
 Floats = NDArray[np.float64]
 Place = tuple[str, float, float, float]
 

@@ -138,7 +138,8 @@ class _Bench:
                 continue
             draws, gate = self._fitted(variant)
             left_out = _left_out(draws)
-            bases.setdefault(variant.name, left_out)
+            if gate.passed:
+                bases[variant.name] = left_out
             rows.append(self._row(variant, draws, gate, left_out, bases.get(variant.against)))
         made = str(self.desk.entries["simulate"]["outputs"][SIMULATION])
         return pd.DataFrame(rows, columns=list(COLUMNS)).assign(simulation=made[:MARK])
@@ -220,23 +221,24 @@ class _Bench:
     ) -> tuple[object, ...]:
         from .variants import compared, variant_verdict
 
-        difference, error = (np.nan, np.nan) if base is None else compared(left_out, base)
+        passed = gate.passed and (base is not None or not variant.against)
+        difference, error = (np.nan, np.nan) if base is None or not passed else compared(left_out, base)
         distrusted = int(left_out.distrusted.sum())
-        verdict = variant_verdict(variant, difference, error, passed_gate=gate.passed, distrusted=distrusted)
+        verdict = variant_verdict(variant, difference, error, passed_gate=passed, distrusted=distrusted)
         return (
             variant.name, variant.words, variant.against, left_out.total, difference, error, distrusted,
-            "passed" if gate.passed else "FAILED", *self._lives(variant, draws),
+            "passed" if gate.passed else "FAILED", *self._lives(variant, draws, passed=passed),
             verdict.verdict, verdict.finding, verdict.what_to_do,
         )  # fmt: skip
 
-    def _lives(self, variant: Variant, draws: xr.DataTree) -> Iterator[float]:
-        """Mean and central 90 % of the life quantities under current practice; NaN where no lives are simulated."""
+    def _lives(self, variant: Variant, draws: xr.DataTree, *, passed: bool) -> Iterator[float]:
+        """Mean and central 90 % of the life quantities under current practice; NaN where none are simulated."""
         from .agelaws import WEIBULL
         from .measures import CURRENT_PRACTICE
         from .programme import programme_from_records
         from .simulate import simulate
 
-        if variant.settings.age_law != WEIBULL:
+        if variant.settings.age_law != WEIBULL or not passed:
             yield from [np.nan] * (3 * len(QUANTITIES))
             return
         study, settings = self.desk.study, variant.settings

@@ -120,7 +120,11 @@ def threshold_variant(priors: PriorSet, settings: LifeSettings, records: Records
     condition = records.condition
     level = max(condition.threshold - condition.far_below, condition.lowest)
     why = ""
-    if threshold <= level:
+    if threshold == condition.threshold:
+        why = "it is the study's own threshold"
+    elif not condition.lowest < threshold < condition.highest:
+        why = f"it lies off the scale, which runs from {condition.lowest:g} to {condition.highest:g}"
+    elif threshold <= level:
         why = f"readings below {level:g} enter the study's model only as such, and this one would need them as they are"
     elif condition.removal_level is not None and condition.removal_level > threshold:
         why = f"the agency removes sections at {condition.removal_level:g}, above this threshold"
@@ -238,7 +242,9 @@ def variant_verdict(
     check = f"not predicted better by: {variant.words}"
     if not passed_gate:
         return not_applicable(
-            check, "Its draws failed the sampler's gate.", "raise `draws` and `tune` under [sampling]"
+            check,
+            "Its draws, or those of what it is compared with, failed the sampler's gate.",
+            "raise `draws` and `tune` under [sampling]",
         )
     if not variant.against:
         return not_applicable(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -12,6 +13,7 @@ from runs import files_of, said
 from surveyed import fitted
 
 from riskmodel import pipeline
+from riskmodel.calibrate import Check, Gate
 from riskmodel.errors import StudyError
 from riskmodel.study import read_study
 from riskmodel.trustdesk import CHECKS, TRUST
@@ -128,6 +130,18 @@ def test_what_a_variant_needs_is_fitted_with_it(run: Path, monkeypatch: pytest.M
     assert found["verdict"].iloc[0] == NOT_APPLICABLE
     assert found["against"].iloc[1] == "no_recorded_causes"
     assert "readings below 40" in found["finding"].iloc[3]
+
+
+def test_a_variant_that_fails_its_gate_is_no_result(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def failing(records, priors, **settings):  # type: ignore[no-untyped-def]
+        made = fitted(records, priors, **settings)
+        return replace(made, gate=Gate((Check("R-hat", 1.5, 1.02, False, "kappa", "longer"),)))
+
+    monkeypatch.setattr("riskmodel.calibrate.calibrate", failing)
+    found = answer_trust(read_study(run), wanted=("one_early_mechanism", "no_selection")).variants
+    assert set(found["verdict"]) == {NOT_APPLICABLE}
+    assert set(found["gate"]) == {"FAILED"}
+    assert found[["difference", "early_failure_probability_mean"]].isna().all(axis=None)
 
 
 def test_unknown_variants_are_refused_with_the_known_ones(run: Path, capsys: pytest.CaptureFixture[str]) -> None:
