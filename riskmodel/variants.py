@@ -98,14 +98,14 @@ def variants_of(priors: PriorSet, settings: LifeSettings, records: Records) -> t
                 why_not=early),
         Variant("one_early_mechanism", "one early mechanism for all causes", pooled(priors), settings, against=against,
                 why_not=several),
-        Variant("lognormal_ages", "lognormal in place of Weibull ages", priors,
-                replace(settings, age_law=LOGNORMAL)),
         Variant("no_selection", "roads chosen for a measure are like all others", _without_selection(priors), settings,
                 why_not="" if chosen else "no measure on record has a selection term"),
         Variant("one_path_exponent", "one path exponent for wear-out and early failures",
                 replace(priors, path=one_exponent), settings, why_not=early),
         *(Variant(f"path_{path}", f"condition path: {words}", priors, settings, path=path)
           for path, words in PATHS.items() if path != records.condition.path),
+        # last, since it takes longest
+        Variant("lognormal_ages", "lognormal in place of Weibull ages", priors, replace(settings, age_law=LOGNORMAL)),
     ]  # fmt: skip
     return (*((yardstick,) if labelled else ()), *found)
 

@@ -36,8 +36,8 @@ EVERY = {v.name: v for v in variants_of(PRIORS, LifeSettings(), RECORDS)}
 
 def test_each_variant_changes_one_thing() -> None:
     assert list(EVERY) == [
-        NO_LABELS, "no_early_mechanisms", "one_early_mechanism", "lognormal_ages", "no_selection", "one_path_exponent",
-        "path_power_y", "path_reverse_s",
+        NO_LABELS, "no_early_mechanisms", "one_early_mechanism", "no_selection", "one_path_exponent", "path_power_y",
+        "path_reverse_s", "lognormal_ages",
     ]  # fmt: skip
     assert not EVERY["no_early_mechanisms"].priors.mechanisms
     assert len(EVERY["one_early_mechanism"].priors.mechanisms) == 1
