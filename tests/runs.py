@@ -15,7 +15,15 @@ from riskmodel import calibrate as calibration
 from riskmodel import cli
 
 RESULTS = ("posterior.nc", "simulation.nc", "provenance.json", "report.txt", "brief.html")
-TABLES = ("portfolios.csv", "causes.csv", "parameters.csv", "census.csv", "exclusion.csv")
+TABLES = (
+    "portfolios.csv",
+    "causes.csv",
+    "parameters.csv",
+    "census.csv",
+    "exclusion.csv",
+    "trust.csv",
+    "sensitivity.csv",
+)
 STAGES = ("records", "priors", "calibrate", "simulate", "exclusion", "tables", "criticism", "trust", "report", "brief")
 WEIGHED = (*STAGES[:5], "decide", *STAGES[5:])  # of a study with a [decision] table
 HEAVY = ("pymc", "pytensor", "nutpie", "numba", "matplotlib")
