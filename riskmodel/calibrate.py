@@ -168,7 +168,7 @@ def calibrate(
     gate : bool
         False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
     start : Dataset (chain, draw, ...), optional
-        Draws of an earlier fit; chains start around their mean.
+        Draws of an earlier fit; each chain starts at one of them.
 
     Raises
     ------
@@ -204,8 +204,11 @@ def _sample(
 
     if progress is not None:
         progress(0, 1, "compiling the model")
-    points = None if start is None else starting_points(model, start)
-    compiled = nutpie.compile_pymc_model(model, initial_points=points)
+    # the library would move a given point by up to 1 in every transformed parameter, off the draw it was
+    warm: dict[str, Any] = (
+        {} if start is None else {"initial_points": starting_points(model, start), "jitter_rvs": set()}
+    )
+    compiled = nutpie.compile_pymc_model(model, **warm)
     compiled_at = time.perf_counter()
     total = sampling.chains * (sampling.draws + sampling.tune)
 
@@ -240,19 +243,28 @@ def _sample(
     return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
 
 
-def starting_points(model: Any, draws: xr.Dataset) -> dict[str, np.ndarray]:
-    """Mean of earlier draws for every variable that they hold; new levels of a group start at zero."""
-    points: dict[str, np.ndarray] = {}
+def starting_points(model: Any, draws: xr.Dataset) -> dict[str, Any]:
+    """A draw of an earlier fit for every variable that it holds, the same draw for all, another one a chain.
+
+    Symbolic, so that the seed of each chain picks its draw. New levels of a group start at a draw of their prior.
+    """
+    import pytensor.tensor as pt
+
+    rng = np.random.default_rng(integer_seed(draws.sizes["draw"], "starting points"))
+    count = draws.sizes["chain"] * draws.sizes["draw"]
+    picked = pt.random.integers(0, count, rng=pt.random.shared_rng(seed=0), return_next_rng=True)[1]
+    points: dict[str, Any] = {}
     for variable in model.free_RVs:
         name = str(variable.name)
         if name not in draws:
             continue
-        mean, wanted = draws[name].mean(("chain", "draw")), variable.shape.eval()
-        for dim in mean.dims:
-            if str(dim) in model.coords and dim in mean.coords:
-                mean = mean.reindex({dim: list(model.coords[str(dim)])}, fill_value=0.0)
-        if mean.shape == tuple(wanted):
-            points[name] = mean.values
+        earlier = draws[name].transpose("chain", "draw", ...)
+        for dim in earlier.dims[2:]:
+            if str(dim) in model.coords and dim in earlier.coords:
+                earlier = earlier.reindex({dim: list(model.coords[str(dim)])})
+        values = np.where(np.isnan(earlier.values), rng.standard_normal(earlier.shape), earlier.values)
+        if values.shape[2:] == tuple(variable.shape.eval()):
+            points[name] = pt.as_tensor(values.reshape(count, *values.shape[2:]))[picked]
     return points
 
 

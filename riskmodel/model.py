@@ -23,6 +23,7 @@ from .fused import fused_log_likelihood
 from .fusedmoments import SubsetMoments
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, Levels, levels_of, type_mix
+from .jointmodel import add_joint_prior
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, cell_weights, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
 from .priors import PriorSet
@@ -94,9 +95,9 @@ def build_model(
     Returns
     -------
     pm.Model
-        With the potential `records`; the log-likelihood by section is its attribute
-        `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records
-        say of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
+        With the potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
+        attribute `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records say
+        of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
     fused = fused and settings.age_law == WEIBULL  # the compiled sum knows no other
@@ -109,6 +110,7 @@ def build_model(
     with pm.Model(coords=_coords(priors, levels)) as model:
         mix = type_mix(used.sections, priors) if used is not None else np.ones(len(priors.types), int)
         parameters = _parameters(priors, baseline, condition, mix, levels)
+        add_joint_prior(model, priors)
         if used is not None and inputs is not None:
             model.add_coord("section", [str(s) for s in used.sections["section"].values])
             hard = removal_at_threshold(priors)
@@ -311,14 +313,13 @@ def likelihood_terms(
     p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings, *, fused: bool
 ) -> dict[str, Any]:
     """What the sum over cells takes beside the records, as functions of the parameters."""
-    early = labels = None
+    early, labels, law = None, None, settings.age_law
     if priors.mechanisms:
         slots = Slots.of(inputs)
-        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused), law=settings.age_law)
+        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused), law=law)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
-    wear = replace(_wear_terms(p, priors, inputs), law=settings.age_law)
-    return {"early": early, "wear": wear, "path": path, "labels": labels}
+    return {"early": early, "wear": replace(_wear_terms(p, priors, inputs), law=law), "path": path, "labels": labels}
 
 
 @dataclass(frozen=True)

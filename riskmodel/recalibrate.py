@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .errors import StoreError
+from .errors import CalibrationError, StoreError
 from .priors import PriorSet
 from .records import Records
 from .rounds import round_digests
@@ -141,8 +141,15 @@ def recalibrate(
             }
             return Calibrated(made, facts, kept | ({REFIT: found.file} if checks else {}))
     start = calibration_of(found.file).posterior if found is not None else None
-    made = _fit(study, priors, records, progress, start)
-    facts = noted | {"way": "fit", "why": why, "warm": start is not None, "fit_rounds": now, "gate": _checks(made.gate)}
+    warm = start is not None
+    try:
+        made = _fit(study, priors, records, progress, start)
+    except CalibrationError:
+        if not warm:
+            raise
+        warm, why = False, [*why, "started from the priors, since a start from the last fit's draws failed the gate"]
+        made = _fit(study, priors, records, progress, None)
+    facts = noted | {"way": "fit", "why": why, "warm": warm, "fit_rounds": now, "gate": _checks(made.gate)}
     return Calibrated(made, facts, kept)
 
 

@@ -7,19 +7,22 @@ Pareto-smoothed, and the tail shape k-hat says whether the weights can be truste
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .costing import Plan
 from .decide import Decision
 from .decisiontables import money_words
+from .distribution import Distribution
 from .ledger import Ledger
 from .lives import Draws
+from .places import EFFECT
 from .prices import used_prices
-from .priordensity import prior_densities
+from .stated import joint_log_ratio, selection_draws, stated_draws
 
 __all__ = ["log_priors", "pareto_weights", "robustness_table", "smoothed_weights"]
 
@@ -136,13 +139,37 @@ def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iter
 # ------------------------------------------------------------------------------- weighted priors
 
 
+GROUPS = {
+    "share failing early": ("early_failure",),
+    "effects of measures": (EFFECT,),
+    "compliance": ("compliance",),
+    "ages of early failure": ("age_median", "age_shape"),
+    "shape of wear-out": ("wear_out_shape",),
+}
+"""Variables whose priors are weighted together (see `places`)."""
+
+
 def log_priors(decision: Decision) -> dict[str, np.ndarray]:
-    """Log prior density of each draw by group of parameters (see `priordensity`), prices among them."""
-    plan = decision.plan
-    mix = np.bincount(plan.types, minlength=len(plan.priors.types)).astype(float)
+    """Log prior density of each draw by group of parameters, each (sample,); groups without a density are left out."""
+    plan, draws = decision.plan, decision.draws
+    priors = plan.priors
+    mix = np.bincount(plan.types, minlength=len(priors.types)).astype(float)
+    every = [one for one in stated_draws(draws, priors, plan.early_age, mix) if one[1].family != "fixed"]
+    parts = {name: [one for one in every if one[0].variable in group] for name, group in GROUPS.items()}
+    totals = {name: _density([one[1:] for one in part]) + joint_log_ratio(part, priors) for name, part in parts.items()}
+    totals |= {"selection of roads": _density(selection_draws(draws, priors)), "prices": _density(_price_draws(plan))}
+    return {name: total for name, total in totals.items() if np.isfinite(total).all() and np.ptp(total) > 0}
+
+
+def _density(pairs: Sequence[tuple[Distribution, np.ndarray]]) -> np.ndarray:
+    """Log density of independent quantities, (sample,); one nought where all are fixed."""
+    return sum((d.logpdf(x) for d, x in pairs if d.family != "fixed"), start=np.zeros(1))
+
+
+def _price_draws(plan: Plan) -> list[tuple[Distribution, np.ndarray]]:
     names = used_prices(plan.policy, plan.priors, plan.measures)
-    prices = {name: plan.prices.drawn(name) for name in names}
-    return prior_densities(decision.draws, plan.priors, mix=mix, early_age=plan.early_age, prices=prices)
+    costs = {cost.name: cost for cost in plan.priors.costs}
+    return [(costs[name].amount.distribution, plan.prices.drawn(name)) for name in names]
 
 
 def smoothed_weights(log_prior: np.ndarray, power: float) -> tuple[np.ndarray, float]:
