@@ -241,10 +241,13 @@ def one_survey(readings: xr.Dataset, sections: xr.Dataset) -> np.ndarray:
     return readings["z"].values - 2.5 * (year == 2015)
 
 
-def one_rater_a_road(readings: xr.Dataset, sections: xr.Dataset) -> np.ndarray:
-    owner = readings["section_index"].values
-    own = np.random.default_rng(1).standard_normal(sections.sizes["section"])
-    return readings["z"].values + 2.0 * own[owner] * np.minimum(readings["age"].values / 8.0, 1.0)
+def errors_that_run_on(readings: xr.Dataset, sections: xr.Dataset) -> np.ndarray:
+    owner, rng = readings["section_index"].values, np.random.default_rng(1)
+    error = np.zeros(len(owner))
+    for j in range(len(owner)):
+        before = error[j - 1] if j and owner[j] == owner[j - 1] else 0.0
+        error[j] = 0.9 * before + 2.5 * rng.standard_normal()
+    return readings["z"].values + error
 
 
 def wild_raters(readings: xr.Dataset, sections: xr.Dataset) -> np.ndarray:
@@ -263,7 +266,7 @@ def late_onset(readings: xr.Dataset, sections: xr.Dataset) -> np.ndarray:
     ("change", "check"),
     [
         (one_survey, "readings not shifted by survey year"),
-        (one_rater_a_road, "readings of a section independent of each other"),
+        (errors_that_run_on, "readings of a section independent of each other"),
         (wild_raters, "no more wild readings than expected"),
         (late_onset, "readings not shifted by age of the reading"),
     ],
