@@ -95,7 +95,7 @@ def build_model(
     Returns
     -------
     pm.Model
-        With the potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
+        With potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
         attribute `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records say
         of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
     """
