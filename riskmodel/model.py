@@ -96,7 +96,7 @@ def build_model(
     -------
     pm.Model
         With potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
-        attribute `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records say
+        attribute `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what records say
         of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
