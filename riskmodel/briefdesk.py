@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 __all__ = ["FIGURES", "PAGE", "gather", "page_digest"]
 
 PAGE = "brief.html"
-ASKED = "tables/trials.csv"
+ASKED = ("tables/trials.csv", "tables/variants.csv")
 """What was asked of the finished results."""
 FIGURES = tuple(
     f"figures/{name}.{kind}"
     for name in ("life", "averted", "frontier", "acceptability", "causes", "exclusion", "trials", "moved", "rounds",
-                 "fit-service", "fit-threshold", "readings")
+                 "fit-service", "fit-threshold", "readings", "trust-predicted", "trust-groups", "trust-readings",
+                 "trust-sensitivity", "trust-variants")
     for kind in ("svg", "png")
 )  # fmt: skip
 """Every figure that a page can have; which ones it has follows from the study."""
@@ -67,8 +68,8 @@ def _tables(desk: Desk) -> dict[str, Path]:
     """Tables of the results by name, those that the study asked for."""
     names = [name for entry in desk.entries.values() for name in entry.get("outputs", {}) if name.endswith(".csv")]
     files = {Path(name).stem: desk.found(name) for name in names}
-    asked = desk.results / ASKED
-    return files | ({asked.stem: asked} if asked.is_file() else {})
+    asked = [desk.results / name for name in ASKED]
+    return files | {file.stem: file for file in asked if file.is_file()}
 
 
 def _provenance(desk: Desk) -> dict[str, Any]:
@@ -80,6 +81,7 @@ def page_digest() -> str:
     here = Path(__file__).parent
     files = [
         here / "figures.py",
+        here / "trustfigures.py",
         here / "briefdesk.py",
         here / "changewords.py",
         here / "roundfigures.py",

@@ -20,6 +20,7 @@ from .elicitcommand import elicit
 from .errors import RiskModelError, RiskModelWarning, printable
 from .priorscommand import priors_group
 from .trialcommand import trial_sections
+from .trustcommand import trust
 from .updatecommand import update
 from .verifycommand import verify
 from .watchcommand import planned, watch
@@ -176,7 +177,8 @@ def show(study: Path, out: Path | None) -> None:
 
 
 for command in (
-    brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group, watch, planned, elicit, verify,
+    brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group, watch, planned, elicit, trust,
+    verify,
 ):  # fmt: skip
     commands.add_command(command)
 

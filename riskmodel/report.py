@@ -83,6 +83,8 @@ class Findings:
         What to require and what would overturn it, as lines; empty where costs are not weighed.
     round : tuple of str
         What the last round of records changed, then what to look at next; empty without rounds.
+    trust : tuple of str
+        Checks of the model in a few lines.
     """
 
     title: str
@@ -100,6 +102,7 @@ class Findings:
     notes: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     round: tuple[str, ...] = ()
+    trust: tuple[str, ...] = ()
 
     @property
     def early_age(self) -> float:
@@ -159,6 +162,7 @@ def build_report(findings: Findings) -> str:
         ("What each measure buys", _measures(findings)),
         *((("What the last round changed", _round(findings)),) if findings.round else ()),
         ("How sure", _how_sure(findings)),
+        *((("Whether to believe it", iter(findings.trust)),) if findings.trust else ()),
         ("What is extrapolated", _extrapolation(findings)),
         ("What it rests on", _basis(findings)),
         ("Cautions", _cautions(findings)),
@@ -415,10 +419,10 @@ def _summary(draws: np.ndarray) -> tuple[float, float, float]:
     return float(np.mean(draws)), float(lower), float(upper)
 
 
-def wrapped(text: str, *, bullet: bool = False) -> list[str]:
+def wrapped(text: str, *, bullet: bool = False, width: int = WIDTH) -> list[str]:
     """Lines of a paragraph, or of a point of a list."""
     first, rest = ("- ", "  ") if bullet else ("", "")
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest)
 
 
 # ------------------------------------------------------------------------------------ seen again

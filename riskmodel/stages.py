@@ -22,6 +22,8 @@ from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
+from .trustdesk import CHECKS, TRUST, TRUST_MODULES, build_trust, trust_digest
+from .trustwords import short_lines
 from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
@@ -241,6 +243,7 @@ def _report(desk: Desk) -> Outputs:
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
         advice=_advice(desk),
         round=_last_round(desk),
+        trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))) if "trust" in entries else (),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
@@ -281,6 +284,7 @@ STAGES = (
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
+    Stage("trust", "Checking whether the model can be believed", TRUST, build_trust),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
@@ -324,6 +328,9 @@ OUTER = (
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
     *("attribution", "cellposterior", "planned", "scoring", "watch", "watchcommand", "watchdesk", "watchwords"),
+    # checks of finished draws; the stage that makes them adds their digest to its key
+    *TRUST_MODULES,
+    *("trustcommand", "trustfigures", "trustwords", "variantdesk", "variants"),
     *("elicitcommand", "elicitdialogue", "elicitwords", "expertanswers", "priorentry"),
 )
 
@@ -358,6 +365,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "tables": [],
         "changes": [],
         "criticism": [],
+        "trust": [trust_digest()],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
     }
@@ -370,7 +378,10 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     }
     keys: dict[str, str] = {}
     core = _core_digest()
-    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice", "changewords")]
+    page = [
+        file_digest(Path(__file__).with_name(f"{name}.py"))
+        for name in ("report", "advice", "changewords", "trustwords")
+    ]
     for stage in stages_of(study):
         if stage.apart:
             keys[stage.name] = digest_of([__version__, core, apart[stage.name]])
