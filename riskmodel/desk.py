@@ -155,8 +155,12 @@ class Desk:
     def records_at(self, threshold: float) -> Records:
         """The records as they read at another threshold."""
         if threshold not in self._at:
-            self._at[threshold] = self._records(self.study, condition_at(self.study, threshold))
+            self._at[threshold] = self.records_under(condition_at(self.study, threshold))
         return self._at[threshold]
+
+    def records_under(self, condition: Condition) -> Records:
+        """The records as they read on another condition scale."""
+        return self._records(self.study, condition)
 
     def posterior_at(self, threshold: float) -> xr.Dataset:
         """Draws of the calibration at another threshold, from their file."""

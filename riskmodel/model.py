@@ -7,13 +7,14 @@ are drawn from their priors.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
+from .agelaws import WEIBULL
 from .baseline import Baseline, delta_distributions
 from .cells import AgeGrid, CellData
 from .condition import Condition
@@ -51,6 +52,8 @@ class LifeSettings:
     score_nodes : int
         Gauss-Hermite nodes over a quality score.
     grid : AgeGrid
+    age_law : {"weibull", "lognormal"}
+        Of all ages at failure; the second samples the plain sum over cells, and no lives are simulated under it.
     """
 
     early_age: float = 10.0
@@ -58,6 +61,7 @@ class LifeSettings:
     ages: tuple[float, ...] = (25.0, 45.0)
     score_nodes: int = 7
     grid: AgeGrid = field(default_factory=AgeGrid)
+    age_law: str = WEIBULL
 
 
 def build_model(
@@ -93,16 +97,15 @@ def build_model(
     Returns
     -------
     pm.Model
-        With the potential `records`; the log-likelihood by section is its attribute
-        `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records
-        say of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
-        A copula of the priors is the potential `joint_prior`.
+        With potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
+        attribute `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what records say
+        of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
+    fused = fused and settings.age_law == WEIBULL  # the compiled sum knows no other
     used = records if records is not None and records.sections.sizes["section"] else None
     condition = used.condition if used is not None else (condition or Condition())
-    if levels is None:
-        levels = levels_of(used.sections, priors) if used is not None else {}
+    levels = levels if levels is not None else ({} if used is None else levels_of(used.sections, priors))
     inputs = Inputs.of(used.sections, priors, levels) if used is not None else None
     baseline = Baseline.of(priors, settings.early_age)
     with pm.Model(coords=_coords(priors, levels)) as model:
@@ -310,13 +313,13 @@ def likelihood_terms(
     p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings, *, fused: bool
 ) -> dict[str, Any]:
     """What the sum over cells takes beside the records, as functions of the parameters."""
-    early = labels = None
+    early, labels, law = None, None, settings.age_law
     if priors.mechanisms:
         slots = Slots.of(inputs)
-        early = _early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused)
+        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused), law=law)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
-    return {"early": early, "wear": _wear_terms(p, priors, inputs), "path": path, "labels": labels}
+    return {"early": early, "wear": replace(_wear_terms(p, priors, inputs), law=law), "path": path, "labels": labels}
 
 
 @dataclass(frozen=True)

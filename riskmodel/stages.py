@@ -11,7 +11,8 @@ import pandas as pd
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
-from .changedesk import CHANGED, build_changes
+from .changedesk import CHANGED, build_changes, told_of
+from .changewords import change_finding, look_next
 from .desk import POSTERIOR, SEARCH, SIMULATION, Desk, input_digests
 from .errors import CalibrationError
 from .priors import WEAR_OUT, PriorSet
@@ -21,6 +22,8 @@ from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
+from .trustdesk import CHECKS, TRUST, TRUST_MODULES, build_trust, trust_digest
+from .trustwords import short_lines
 from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
@@ -239,6 +242,8 @@ def _report(desk: Desk) -> Outputs:
         priors=entries["priors"]["facts"]["quantities"],
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
         advice=_advice(desk),
+        round=_last_round(desk),
+        trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))) if "trust" in entries else (),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
@@ -249,6 +254,11 @@ def _advice(desk: Desk) -> tuple[str, ...]:
         return ()
     affordable = desk.entries["decide"]["facts"]["affordable"]
     return tuple(advise(desk.study, desk.decision, affordable, lambda name: pd.read_csv(desk.found(name))))
+
+
+def _last_round(desk: Desk) -> tuple[str, ...]:
+    told = told_of(desk)
+    return () if told is None else (change_finding(told), *look_next(told))
 
 
 def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
@@ -274,6 +284,7 @@ STAGES = (
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
+    Stage("trust", "Checking whether the model can be believed", TRUST, build_trust),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
@@ -311,11 +322,15 @@ def threshold_stage(threshold: float) -> str:
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
-    *("carry", "carrydesk", "changewords", "priorscommand", "rounds", "updatecommand"),
+    *("provenance", "verification", "verifycommand"),
+    *("carry", "carrydesk", "changewords", "priorscommand", "roundfigures", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
     *("attribution", "cellposterior", "planned", "scoring", "watch", "watchcommand", "watchdesk", "watchwords"),
+    # checks of finished draws; the stage that makes them adds their digest to its key
+    *TRUST_MODULES,
+    *("trustcommand", "trustfigures", "trustwords", "variantdesk", "variants"),
     *("elicitcommand", "elicitdialogue", "elicitwords", "expertanswers", "priorentry"),
 )
 
@@ -350,6 +365,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "tables": [],
         "changes": [],
         "criticism": [],
+        "trust": [trust_digest()],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
     }
@@ -362,7 +378,10 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     }
     keys: dict[str, str] = {}
     core = _core_digest()
-    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
+    page = [
+        file_digest(Path(__file__).with_name(f"{name}.py"))
+        for name in ("report", "advice", "changewords", "trustwords")
+    ]
     for stage in stages_of(study):
         if stage.apart:
             keys[stage.name] = digest_of([__version__, core, apart[stage.name]])

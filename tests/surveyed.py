@@ -111,4 +111,5 @@ def stand_in(put: Callable[[str, object], None]) -> None:
     """Put the stand-ins in the place of the sampler and of the likelihood."""
     put("riskmodel.calibrate.calibrate", fitted)
     put("riskmodel.reweigh.records_log_likelihood", likelihood)
+    put("riskmodel.readingscores.records_log_likelihood", likelihood)
     put("riskmodel.surprise.records_log_likelihood", likelihood)

@@ -14,14 +14,17 @@ TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
 ONLY_WITH_PYMC = {
-    "likelihood",
-    "fused",
-    "fusedmoments",
-    "jointmodel",
-    "model",
-    "cellposterior",
-    "calibrate",
-    "compiler",
+    *(
+        "agelaws",
+        "likelihood",
+        "fused",
+        "fusedmoments",
+        "jointmodel",
+        "model",
+        "cellposterior",
+        "compiler",
+        "calibrate",
+    ),
 }
 
 
