@@ -34,7 +34,7 @@ from riskmodel.trustchecks import (
     left_out_verdicts,
     predicted_verdicts,
     score_verdicts,
-    threshold_verdict,
+    threshold_verdicts,
 )
 from riskmodel.verdicts import FAILED, Verdict
 
@@ -51,8 +51,9 @@ def verdicts_of(folder: Path) -> Iterator[Verdict]:
     lives = simulate(posterior, desk.programme, desk.priors, portfolios=(), ages=(), seed=SEED, samples=SAMPLES)
     predicted = predicted_table(tree["prior"].to_dataset(), records, desk.priors, replicas, seed=SEED)
     yield from predicted_verdicts(predicted, pd.DataFrame(columns=["quantity", "portfolio"]), 10.0)
-    yield from group_verdicts(fit_by_group(posterior, records, desk.priors, replicas, seed=SEED))
-    yield threshold_verdict(fit_table(posterior, lives, records, replicas))
+    by_group = fit_by_group(posterior, records, desk.priors, replicas, seed=SEED)
+    yield from group_verdicts(by_group)
+    yield from threshold_verdicts(fit_table(posterior, lives, records, replicas), by_group)
     likelihood, sections = tree["log_likelihood"].to_dataset()["records"], records.sections
     left_out = leave_out(likelihood)
     yield from left_out_verdicts(left_out, leave_projects_out(likelihood, sections["project"].values.astype(str)))
