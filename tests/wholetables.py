@@ -93,12 +93,12 @@ def plot_ranks(path: Path, ranks: pd.DataFrame) -> None:
             ax.fill_between(expected, low, high, color=shade, step="post", label=words)
         names = [n for n, here in zip(ranks, own, strict=True) if here]
         for name, curve in zip(names, curves[own], strict=True):
-            many = {} if own is life else {"color": "C0", "alpha": 0.4, "linewidth": 0.7}
+            many = {} if own is life else {"color": "C0", "alpha": 0.4, "linewidth": 0.7, "rasterized": True}
             ax.step(expected, curve, where="post", label=name if own is life else None, **many)
         ax.set(title=f"{title}, {len(ranks)} data sets", xlabel="rank of the truth (share)")
         ax.legend(fontsize=6)
     axes[0].set_ylabel("cumulative share less expected")
-    fig.savefig(path, metadata={"Date": None})
+    fig.savefig(path, dpi=110, metadata={"Date": None})
     plt.close(fig)
 
 
