@@ -15,17 +15,20 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .density import LogDensity
 from .errors import CalibrationError
+from .frame import Frame
 from .inputs import type_mix
 from .measures import deltas_of
 from .notebook import facts
+from .parameters import coords_of
 from .priordraws import prior_draws as draw_priors
 from .priors import PriorSet
 from .streams import integer_seed
 
 if TYPE_CHECKING:
     from .cells import CellData
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .records import Records
 
 __all__ = [
@@ -41,6 +44,7 @@ __all__ = [
 
 Progress = Callable[[int, int, str], None]
 POLL_SECONDS = 0.5
+SPREAD_OUT = 2.0  # standard deviations about the mode within which chains begin
 
 
 @dataclass(frozen=True)
@@ -179,34 +183,30 @@ def calibrate(
     early_age = settings.early_age if settings is not None else 10.0
     if records is None or records.sections.sizes["section"] == 0:
         return prior_draws(priors, early_age=early_age, sampling=sampling)
-    from .model import build_model
-
     started = time.perf_counter()
-    model = build_model(records, priors, settings=settings)
-    tree, compiled_at = _sample(model, sampling, progress, start)
+    if progress is not None:
+        progress(0, 1, "preparing the model")
+    density = LogDensity.of(records, priors, settings=settings)
+    frame = Frame.at_mode(density.value_and_gradient, _beginning(density, start))
+    ready_at = time.perf_counter()
+    tree = _sample(density, frame, sampling, progress)
     sampled_at = time.perf_counter()
-    tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset()))
+    tree["log_likelihood"] = xr.DataTree(density.log_likelihood(tree["posterior"].to_dataset()))
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
     checked = check_draws(tree, sampling)
     if gate and not checked.passed:
         failed = "\n".join(f"- {check}" for check in checked.checks if not check.passed)
         raise CalibrationError(f"the sampler's draws failed the gate and are not reported as a result:\n{failed}")
     tree.attrs["gate"] = json.dumps([check.__dict__ for check in checked.checks])
-    timing = {"compile": compiled_at - started, "sample": sampled_at - compiled_at}
+    timing = {"prepare": ready_at - started, "sample": sampled_at - ready_at}
     return Calibration(tree, checked, prior_only=False, timing=timing)
 
 
-def _sample(
-    model: Any, sampling: Sampling, progress: Progress | None, start: xr.Dataset | None
-) -> tuple[xr.DataTree, float]:
+def _sample(density: LogDensity, frame: Frame, sampling: Sampling, progress: Progress | None) -> xr.DataTree:
     """Run nutpie in the background, so that an interrupt stops it at once."""
     import nutpie
 
-    if progress is not None:
-        progress(0, 1, "compiling the model")
-    points = None if start is None else starting_points(model, start)
-    compiled = nutpie.compile_pymc_model(model, initial_points=points)
-    compiled_at = time.perf_counter()
+    compiled = _for_nutpie(density, frame)
     total = sampling.chains * (sampling.draws + sampling.tune)
 
     def report(chains: list[Any]) -> None:
@@ -237,23 +237,40 @@ def _sample(
         handle.cancel()
         raise
     stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-    return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
+    posterior = density.dataset(frame.place(tree["posterior"]["z"].values))
+    return xr.DataTree.from_dict({"posterior": posterior, "sample_stats": stats})
 
 
-def starting_points(model: Any, draws: xr.Dataset) -> dict[str, np.ndarray]:
-    """Mean of earlier draws for every variable that they hold; new levels of a group start at zero."""
-    points: dict[str, np.ndarray] = {}
-    for variable in model.free_RVs:
-        name = str(variable.name)
-        if name not in draws:
+def _for_nutpie(density: LogDensity, frame: Frame) -> Any:
+    """The density as a model of nutpie, with nothing compiled for it."""
+    from nutpie.compiled_pyfunc import from_pyfunc
+
+    size, evaluate = density.layout.size, frame.density(density.value_and_gradient)
+    return from_pyfunc(
+        size,
+        lambda: evaluate,
+        lambda seed, other_seed, chain: lambda z: {"z": z},
+        [np.dtype("float64")],
+        [(size,)],
+        ["z"],
+        make_initial_point_fn=lambda seed: np.random.default_rng(seed).uniform(-SPREAD_OUT, SPREAD_OUT, size),
+    )
+
+
+def _beginning(density: LogDensity, draws: xr.Dataset | None) -> np.ndarray:
+    """Mean of earlier draws of every variable that they hold, the middle of the prior elsewhere."""
+    held: dict[str, np.ndarray] = {}
+    coords = coords_of(density.priors, density.levels)
+    for variable in density.layout.variables:
+        if draws is None or variable.name not in draws:
             continue
-        mean, wanted = draws[name].mean(("chain", "draw")), variable.shape.eval()
+        mean = draws[variable.name].mean(("chain", "draw"))
         for dim in mean.dims:
-            if str(dim) in model.coords and dim in mean.coords:
-                mean = mean.reindex({dim: list(model.coords[str(dim)])}, fill_value=0.0)
-        if mean.shape == tuple(wanted):
-            points[name] = mean.values
-    return points
+            if str(dim) in coords and dim in mean.coords:  # new levels of a group start at zero
+                mean = mean.reindex({dim: coords[str(dim)]}, fill_value=0.0)
+        if mean.shape == ((len(variable.laws),) if variable.dim else ()):
+            held[variable.name] = mean.values
+    return density.layout.real(held)
 
 
 def records_log_likelihood(
@@ -276,30 +293,10 @@ def records_log_likelihood(
     cells : CellData, optional
         As in `build_model`.
     """
-    from .model import build_model
-
     columns = [group.column for group in priors.groups if f"{group.column}_raw" in posterior]
     levels = {column: tuple(posterior[column].values.astype(str)) for column in columns}
-    model = build_model(records, priors, settings=settings, levels=levels, cells=cells)
-    return section_log_likelihood(model, posterior)["records"]
-
-
-def section_log_likelihood(model: Any, posterior: xr.Dataset) -> xr.Dataset:
-    """Log-likelihood of every section at every draw, Dataset (chain, draw, section)."""
-    import pytensor
-
-    names = [v.name for v in model.free_RVs]
-    evaluate = pytensor.function(model.free_RVs, model.riskmodel_per_section, on_unused_input="ignore")
-    shape = (posterior.sizes["chain"], posterior.sizes["draw"])
-    arrays = [posterior[name].values for name in names]
-    out = np.empty((*shape, len(model.coords["section"])))
-    for chain in range(shape[0]):
-        for draw in range(shape[1]):
-            out[chain, draw] = evaluate(*(a[chain, draw] for a in arrays))
-    return xr.Dataset(
-        {"records": (("chain", "draw", "section"), out, {"units": "1"})},
-        coords={"section": list(model.coords["section"])},
-    )
+    density = LogDensity.of(records, priors, settings=settings, levels=levels, cells=cells)
+    return density.log_likelihood(posterior)["records"]
 
 
 def prior_draws(
