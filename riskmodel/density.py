@@ -32,7 +32,7 @@ from .rows import Rows, Terms, WearRows
 if TYPE_CHECKING:
     from .records import Records
 
-__all__ = ["LogDensity"]
+__all__ = ["LogDensity", "Point", "point_of"]
 
 Named = dict[str, tuple[np.ndarray, tuple[str, ...]]]
 SCALARS = (
@@ -137,13 +137,13 @@ class LogDensity:
         """Log density at reals x (element,), and its gradient."""
         value, slope = self.layout.natural(x)
         total, gradient = self.layout.log_prior(x, value)
-        point = _Point.at(self, self.layout.quantities(value))
+        point = Point.at(self, self.layout.quantities(value))
         sums, bars = run_kernel(point.kernel, np.ones(len(self.sections)), self.given, wanted=True)
         return total + float(sums.sum()), gradient + point.back(bars)[self.layout.target] * slope
 
     def by_section(self, x: np.ndarray) -> np.ndarray:
         """Log-likelihood of each section's records at reals x (element,), shape (section,)."""
-        point = _Point.at(self, self.layout.quantities(self.layout.natural(x)[0]))
+        point = point_of(self, x)
         return run_kernel(point.kernel, np.ones(len(self.sections)), self.given, wanted=False)[0]
 
     def log_likelihood(self, posterior: xr.Dataset, *, workers: int = 2) -> xr.Dataset:
@@ -166,7 +166,8 @@ class LogDensity:
         own = {dim for _, dims in found.values() for dim in dims}
         return xr.Dataset(
             {name: ((*lead, *dims), array) for name, (array, dims) in found.items()},
-            coords={"chain": np.arange(len(x)), "draw": np.arange(x.shape[1])} | {d: coords[d] for d in coords if d in own},
+            coords={"chain": np.arange(len(x)), "draw": np.arange(x.shape[1])}
+            | {d: coords[d] for d in coords if d in own},
         )
 
     def _derived(self, q: np.ndarray) -> Named:
@@ -183,7 +184,9 @@ class LogDensity:
             number, *law = self.effect
             out["delta"] = stretched(layout.get(q, "effect_score")[..., number], *law)[0], ("measure_effect",)
         early, odds, offset = (layout.get(q, n) for n in ("early_failure", "odds_multiplier", "share_offset"))
-        solved = [self.solver.solve(float(early[at][0]), odds[at], offset[at]).intercept for at in np.ndindex(q.shape[:2])]
+        solved = [
+            self.solver.solve(float(early[at][0]), odds[at], offset[at]).intercept for at in np.ndindex(q.shape[:2])
+        ]
         out["intercept"] = np.reshape(solved, (*q.shape[:2], *solved[0].shape)), ("type", "mechanism")
         return out
 
@@ -199,7 +202,7 @@ def _log_wear_median(layout: Layout, q: np.ndarray) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class _Point:
+class Point:
     """One evaluation: what the compiled sum takes, and what the way back needs.
 
     Parameters
@@ -218,7 +221,7 @@ class _Point:
     early: _Early | None
 
     @classmethod
-    def at(cls, density: LogDensity, q: np.ndarray) -> _Point:
+    def at(cls, density: LogDensity, q: np.ndarray) -> Point:
         """Everything before the sum over cells."""
         layout, wear = density.layout, density.wear
         early = None if density.rows is None else _Early.at(density, density.rows, q)
@@ -266,6 +269,11 @@ class _Point:
             layout.add(out, name, value)
 
 
+def point_of(density: LogDensity, x: np.ndarray) -> Point:
+    """The evaluation at reals x (element,), without the sum over cells."""
+    return Point.at(density, density.layout.quantities(density.layout.natural(x)[0]))
+
+
 def _no_tables(sections: int) -> list[np.ndarray]:
     """Tables of no early mechanism."""
     return [np.zeros((0, sections, 1)), np.zeros((0, 1)), np.zeros((0, 1)), np.zeros((0, 1, 1))]
@@ -299,7 +307,9 @@ class _Early:
         """Moments, ages and speeds of the early mechanisms."""
         layout, slots = density.layout, rows.slots
         solved = density.solver.solve(
-            float(layout.get(q, "early_failure")[0]), layout.get(q, "odds_multiplier"), layout.get(q, "share_offset", 0.0)
+            float(layout.get(q, "early_failure")[0]),
+            layout.get(q, "odds_multiplier"),
+            layout.get(q, "share_offset", 0.0),
         )
         number, *law = density.effect
         scores = layout.get(q, "effect_score", 0.0)[number] if len(number) else np.zeros(0)
@@ -341,7 +351,9 @@ class _Early:
         layout.add(out, "compliance", rows.states.back(layout.get(q, "compliance", 0.0), self.weight, to_weight))
         self._terms_back(out, rows.terms.apart(to_terms), speed, to_unknown)
 
-    def _terms_back(self, out: np.ndarray, bars: Mapping[str, np.ndarray], speed: np.ndarray, unknown: np.ndarray) -> None:
+    def _terms_back(
+        self, out: np.ndarray, bars: Mapping[str, np.ndarray], speed: np.ndarray, unknown: np.ndarray
+    ) -> None:
         density, layout, q = self.density, self.density.layout, self.q
         to_early, to_odds, to_offset = self.solved.back(bars["intercept"].reshape(self.solved.intercept.shape))
         for name, bar in (("early_failure", to_early), ("odds_multiplier", to_odds), ("share_offset", to_offset)):

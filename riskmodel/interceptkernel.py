@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import numpy as np
 
 from .vectormath import cells
@@ -139,5 +138,3 @@ def _newton(
                 if applies[t, k]:
                     moved = (gap - 1.0) * to_failing[m, k] - step * to_slope[m, k]
                     slopes[t, m, k] += moved / slope[m] * rise[k]
-
-

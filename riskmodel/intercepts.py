@@ -59,7 +59,7 @@ class Intercepts:
         part = early_part(total, self.baseline.life.wear_failures)
         target = part[:, None] * share
         out, slopes = np.empty(target.shape), np.empty((*target.shape, target.shape[1]))
-        compiled_rows()[2](target, *self._given, out, slopes)
+        compiled_rows()[2](target, self._given, out, slopes)
         soft = expit((total - self.baseline.life.wear_failures) / FLOOR)
         return Solved(out, slopes, share, part, soft * odds / below**2, soft * early * (1.0 - early) / below**2)
 

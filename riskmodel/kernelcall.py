@@ -5,16 +5,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from functools import cache
+from collections.abc import Sequence
 
 import numpy as np
-from numba import njit
 
 from . import kernelpath, kernelroom
 from .cells import CellData
 from .kernel import section_sums
-from .vectormath import cells, digest_of
 
 __all__ = ["given_of", "run_kernel"]
 
@@ -90,22 +87,6 @@ def _label_rows(data: CellData, roots: int, width: int, labels: Labels | None) -
     return at, table
 
 
-@cache
-def kernel() -> Callable[[int, int], None]:
-    """`section_sums`, kept on disk between processes, and outside the interpreter's lock."""
-    parts = "cells", "hazard", "vectormath", "kernellife", "kernelpath", "kernelroom", "kernelterms", "kernel"
-    version = int(digest_of(*parts)[:15], 16)
-    whole = cells(section_sums)
-
-    # `version` is part of the key under which the compiled code is kept
-    @njit(cache=True, nogil=True, error_model="numpy")
-    def run(addresses, sizes):  # type: ignore[no-untyped-def]
-        if version:
-            whole(addresses, sizes)
-
-    return run
-
-
 def run_kernel(
     parameters: Sequence[np.ndarray], share: np.ndarray, given: Sequence[np.ndarray], *, wanted: bool
 ) -> tuple[np.ndarray, list[np.ndarray]]:
@@ -127,5 +108,5 @@ def run_kernel(
     moments, median, _, speed, log_median, weight, *_ = doubles
     counts = [len(share), len(given[1]), len(moments), speed.shape[1], median.shape[1], len(log_median), len(weight)]
     sizes = np.array([*counts, *(len(a) for a in given[6:9]), int(wanted)], np.int64)
-    kernel()(addresses.ctypes.data, sizes.ctypes.data)
+    section_sums()(addresses.ctypes.data, sizes.ctypes.data)
     return sums, bars

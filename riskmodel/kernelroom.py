@@ -30,7 +30,7 @@ ONE = np.uint64(1)
 ZERO = np.uint64(0)
 
 Given = namedtuple("Given", "edges ages open_age kind constants layout spans facts used sided labels")
-"""Constants of the records; see `fused.given_of`."""
+"""Constants of the records; see `kernelcall.given_of`."""
 
 Parameters = namedtuple("Parameters", "moments median shape speed log_median weight scalars")
 """What the sum depends on (the derivatives have the same shapes).

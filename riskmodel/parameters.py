@@ -305,7 +305,6 @@ class Layout:
         out[..., target] = value
         return out
 
-
     def get(self, q: np.ndarray, name: str, otherwise: float | None = None) -> np.ndarray:
         """A quantity by name, (..., element); `otherwise`, if given, where the model has none."""
         if otherwise is not None and name not in self.places:

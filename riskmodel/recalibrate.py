@@ -202,7 +202,7 @@ def _weighted(
 ) -> tuple[Calibration, tuple[Check, ...]]:
     """The last fit weighted, and what must hold of the weights; as it is where no round came since."""
     from .calibrate import Gate, Sampling
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .reweigh import reweighed, weigh_records
 
     fit = calibration_of(found.file)
@@ -227,7 +227,7 @@ def _fit(
     study: Study, priors: PriorSet, records: Records | None, progress: Progress, start: xr.Dataset | None
 ) -> Calibration:
     from .calibrate import Sampling, calibrate
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
 
     warm: dict[str, Any] = {} if start is None else {"start": start}
     return calibrate(

@@ -18,7 +18,7 @@ import xarray as xr
 
 from .calibrate import Calibration, Check, Gate, records_log_likelihood
 from .inputs import levels_of, with_constants_of
-from .model import LifeSettings
+from .lifesettings import LifeSettings
 from .priors import PriorSet
 from .records import Records
 from .robustness import pareto_weights

@@ -100,9 +100,9 @@ def compiled_rows() -> tuple[Callable[..., None], Callable[..., None], Callable[
                            terms_bar, level_bar, unknown_bar, effect_bar)  # fmt: skip
 
     @njit(cache=True, nogil=True, error_model="numpy")
-    def intercepts(target, applies, share, widened, anchor, spread, home, roots, step, middle, wear, nodes,
-                   weight, out, slopes):  # type: ignore[no-untyped-def]  # fmt: skip
+    def intercepts(target, given, out, slopes):  # type: ignore[no-untyped-def]
         if version:
+            applies, share, widened, anchor, spread, home, roots, step, middle, wear, nodes, weight = given
             intercepts_and_slopes(target, applies, share, widened, anchor, spread, home, roots, step, middle, wear,
                                   nodes, weight, out, slopes)  # fmt: skip
 

@@ -104,7 +104,7 @@ def _calibrate(desk: Desk) -> Outputs:
 def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
     """The same calibration with the records read at another threshold; the gate is the same."""
     from .calibrate import Sampling, calibrate
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
 
     study = desk.study
     try:

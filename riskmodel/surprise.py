@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from .calibrate import records_log_likelihood
 from .cells import CellData, OneSided
 from .inputs import with_constants_of
-from .model import LifeSettings, removal_at_threshold
+from .lifesettings import LifeSettings, removal_at_threshold
 from .priors import PriorSet
 from .records import Records
 from .reweigh import changed_sections, with_new_levels

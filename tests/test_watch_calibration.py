@@ -60,7 +60,7 @@ def at_truth(number: int) -> pd.DataFrame:
     """The same at the true parameters: nothing is sampled, so that many data sets can be tried."""
     p = small_priors()
     truth, generator, records = drawn(p, number)
-    model = build_model(records, p, settings=LifeSettings(grid=WATCH_GRID), fused=False)
+    model = build_model(records, p, settings=LifeSettings(grid=WATCH_GRID))
     values, wanted = true_values(truth, generator, model), cell_terms(model)
     free = [v for v in model.free_RVs if v.name not in INSTEAD]
     put = {v: v.type(name=v.name) for v in free} | {model["intercept"]: pt.matrix(), model["delta"]: pt.vector()}
