@@ -187,7 +187,7 @@ def calibrate(
     if progress is not None:
         progress(0, 1, "preparing the model")
     density = LogDensity.of(records, priors, settings=settings)
-    frame = Frame.at_mode(density.value_and_gradient, _beginning(density, start))
+    frame = frame_of(density, start)
     ready_at = time.perf_counter()
     tree = _sample(density, frame, sampling, progress)
     sampled_at = time.perf_counter()
@@ -255,6 +255,15 @@ def _for_nutpie(density: LogDensity, frame: Frame) -> Any:
         ["z"],
         make_initial_point_fn=lambda seed: np.random.default_rng(seed).uniform(-SPREAD_OUT, SPREAD_OUT, size),
     )
+
+
+def frame_of(density: LogDensity, start: xr.Dataset | None) -> Frame:
+    """Frame at the mode; group terms and their spreads keep their own directions."""
+    alone = np.zeros(density.layout.size, bool)
+    for group in density.priors.groups:
+        for name in (f"{group.column}_sd", f"{group.column}_sd_score", f"{group.column}_raw"):
+            alone[density.layout.spans.get(name, slice(0, 0))] = True
+    return Frame.at_mode(density.value_and_gradient, _beginning(density, start), alone)
 
 
 def _beginning(density: LogDensity, draws: xr.Dataset | None) -> np.ndarray:
