@@ -42,6 +42,8 @@ class EarlyTerms:
     speed : tensor (root, pattern, slot)
         Multiplier of the cumulative hazard (hazard-ratio effects), 1 where none acts.
     roots, slots : int
+    in_use : ndarray of int (root, 2), optional
+        Slots and patterns of each root that are no padding.
     """
 
     moments: Tensor
@@ -50,6 +52,7 @@ class EarlyTerms:
     speed: Tensor
     roots: int
     slots: int
+    in_use: np.ndarray | None = None
 
     def failed(self, ages: np.ndarray) -> Tensor:
         """F of every mechanism at `ages` (age,), tensor (root, pattern, slot, age)."""

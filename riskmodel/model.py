@@ -295,7 +295,7 @@ def _early_terms(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, 
     if slots.patterns.any():
         slowed = slots.onto(priors)[None, None] * p["delta"][None, None, :, None]
         speed = pt.exp(-(slots.patterns[:, :, :, None] * slowed).sum(axis=2))
-    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width)
+    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width, slots.in_use)
 
 
 def _section_log_odds(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> Tensor:
