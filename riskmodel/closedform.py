@@ -289,8 +289,8 @@ class Losses:
     @classmethod
     def joined(cls, parts: Sequence[Losses]) -> Losses:
         """Losses of successive draws as one."""
-        both = {name: np.concatenate([getattr(part, name) for part in parts]) for name in ("avoidable", "shapley")}
-        return replace(parts[0], **both)
+        avoidable, shapley = ([getattr(part, name) for part in parts] for name in ("avoidable", "shapley"))
+        return replace(parts[0], avoidable=np.concatenate(avoidable), shapley=np.concatenate(shapley))
 
     def add(self, state: State) -> None:
         """Add the sections of one block at one draw."""
@@ -370,9 +370,11 @@ class Sums:
     @classmethod
     def joined(cls, parts: Sequence[Sums]) -> Sums:
         """Sums over the same sections of successive draws as one."""
-        names = ("total", "alive", "wearing", "failing")
-        arrays = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
-        return replace(parts[0], **arrays, losses=Losses.joined([part.losses for part in parts]))
+        total, alive, wearing, failing = (
+            np.concatenate([getattr(part, name) for part in parts]) for name in ("total", "alive", "wearing", "failing")
+        )
+        losses = Losses.joined([part.losses for part in parts])
+        return replace(parts[0], total=total, alive=alive, wearing=wearing, failing=failing, losses=losses)
 
     def add(self, block: Block, tell: Tell | None = None) -> np.ndarray:
         """Add the sections of a block; their weights, (sample, section)."""

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 __all__ = ["Crew", "Once", "StoppedError", "Tell", "Threads", "Workers", "crew_of", "even_cuts", "machine_threads"]
@@ -115,7 +116,7 @@ def even_cuts(count: int, pieces: int) -> list[slice]:
     """At most `pieces` slices of even length that cover `count` places."""
     number = max(1, min(pieces, count))
     edges = [count * i // number for i in range(number + 1)]
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [slice(a, b) for a, b in pairwise(edges)]
 
 
 class Once[T]:

@@ -18,6 +18,7 @@ from typing import Any, Protocol
 
 import pandas as pd
 
+from .crew import Crew
 from .desk import SEARCH, Desk
 from .errors import RiskModelError, RiskModelWarning, StoreError
 from .report import main_table
@@ -150,7 +151,13 @@ def results_folder(study: Study, out: Path | None = None) -> Path:
 
 
 def run_study(
-    study: Study, *, out: Path | None = None, fresh: bool = False, command: str = "", watcher: Watcher | None = None
+    study: Study,
+    *,
+    out: Path | None = None,
+    fresh: bool = False,
+    command: str = "",
+    watcher: Watcher | None = None,
+    crew: Crew | None = None,
 ) -> Outcome:
     """Bring the results of a study up to date.
 
@@ -168,6 +175,8 @@ def run_study(
         What the user typed, for the provenance.
     watcher : Watcher, optional
         Is told how far the run is.
+    crew : Crew, optional
+        Who works what can be shared out; threads of this machine by default.
 
     Raises
     ------
@@ -181,7 +190,8 @@ def run_study(
     _mend(folder)
     ledger = _Ledger.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
-    desk.command, desk.fresh, desk.published = command, fresh, ledger.content.get("stages", {})
+    desk.command, desk.fresh, desk.crew = command, fresh, crew
+    desk.published = ledger.content.get("stages", {})
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
     if not fresh:

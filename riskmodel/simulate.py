@@ -201,9 +201,14 @@ class _ProgrammeSums:
         sums = Sums.empty(form, age_grid(self.horizon), references, self.horizon, self.early_age)
         tally = Tally.empty(draws.count, len(self.portfolios), [self.early_age])
         for number, piece in enumerate(form.blocks()):
-            weight = sums.add(form.block(piece), lambda done, before=number * draws.count: tell(before + done))
+            weight = sums.add(form.block(piece), _after(number * draws.count, tell))
             tally.add(fates, piece, weight, chunk=self.chunk)
         return sums, tally
+
+
+def _after(steps: int, tell: Tell) -> Tell:
+    """Tells of further steps after some."""
+    return lambda done: tell(steps + done)
 
 
 def observed_to(sections: xr.Dataset) -> float:

@@ -21,7 +21,7 @@ from .report import Findings, build_report, census_lines
 from .store import digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
-from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
+from .weighing import DECISION, DECISION_TABLES, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
 
@@ -94,6 +94,7 @@ def _calibrate(desk: Desk) -> Outputs:
         mark=fingerprint(study, desk.priors, _core_digest()),
         fresh=desk.fresh,
         progress=desk.progress,
+        crew=desk.crew,
     )
     desk.calibration = made.calibration
     desk.facts["calibrate"] = dict(made.facts)
@@ -114,6 +115,7 @@ def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
             settings=LifeSettings(**study.life),
             sampling=Sampling(**study.sampling),
             progress=desk.progress,
+            crew=desk.crew,
         )
     except CalibrationError as error:
         raise CalibrationError(f"at a threshold of {threshold:g} {error}") from error
@@ -135,7 +137,7 @@ def _search(desk: Desk) -> Outputs:
         policy=study.policy,
         seed=study.seed,
         score_shift=study.score_shift,
-        workers=WORKERS,
+        workers=desk.workers,
         progress=desk.progress,
     )
     desk.facts[SEARCH] = {"sets": [list(members) for members in found.sets]}
@@ -156,6 +158,7 @@ def _simulate(desk: Desk) -> Outputs:
         score_shift=study.score_shift,
         weight_by_area=study.weight_by_area,
         observed_to=0.0 if desk.records is None else observed_to(desk.records.sections),
+        workers=desk.workers,
         progress=desk.progress,
     )
     return {SIMULATION: desk.save(desk.simulation, SIMULATION)}
@@ -178,6 +181,7 @@ def _decide(desk: Desk) -> Outputs:
         desk.simulation,
         others={threshold: partial(desk.posterior_at, threshold) for threshold in desk.study.thresholds},
         prior_only=desk.records is None,
+        workers=desk.workers,
         progress=desk.progress,
     )
     desk.decision = made.result
