@@ -212,7 +212,7 @@ def joined_chains(chains: Sequence[Chain]) -> xr.DataTree:
     groups = {"posterior": "posterior", "sample_stats": "stats", "log_likelihood": "likelihood"}
     return xr.DataTree.from_dict(
         {
-            group: xr.concat([getattr(c, name) for c in chains], "chain", join="exact", combine_attrs="override")
+            group: xr.concat([getattr(c, name) for c in chains], "chain", join="exact", combine_attrs="drop_conflicts")
             for group, name in groups.items()
         }
     )

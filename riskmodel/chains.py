@@ -81,6 +81,7 @@ class Chains:
         ready = self.ready()
         compiled_at = time.perf_counter()
         tree = self._sampled(ready, number, tell)
+        tell(self.sampling.draws + self.sampling.tune)
         sampled_at = time.perf_counter()
         posterior, stats = (tree[name].to_dataset().assign_coords(chain=[number]) for name in _GROUPS)
         stats = stats.drop_vars("divergence_message", errors="ignore")

@@ -18,7 +18,7 @@ from .priors import WEAR_OUT, PriorSet
 from .recalibrate import FORMER, REFIT, Published, fingerprint, recalibrate
 from .records import census_table
 from .report import Findings, build_report, census_lines
-from .store import digest_of, file_digest, write_bytes, write_table, write_text
+from .store import code_digest, digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
 from .weighing import DECISION, DECISION_TABLES, advise, weigh
@@ -91,7 +91,7 @@ def _calibrate(desk: Desk) -> Outputs:
         desk.records,
         Published(desk.results, desk.published.get("calibrate", {})),
         read=desk.read_tables,
-        mark=fingerprint(study, desk.priors, _core_digest()),
+        mark=fingerprint(study, desk.priors, code_digest(*OUTER)),
         fresh=desk.fresh,
         progress=desk.progress,
         crew=desk.crew,
@@ -310,7 +310,20 @@ def threshold_stage(threshold: float) -> str:
 
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
-    *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *(
+        "__main__",
+        "advice",
+        "amounts",
+        "answers",
+        "ask",
+        "askexclusion",
+        "brief",
+        "briefcommand",
+        "briefdesk",
+        "cli",
+        "cluster",
+        "crew",
+    ),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
     *("carry", "carrydesk", "changewords", "priorscommand", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
@@ -362,7 +375,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         for at in study.thresholds
     }
     keys: dict[str, str] = {}
-    core = _core_digest()
+    core = code_digest(*OUTER)
     page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
     for stage in stages_of(study):
         if stage.apart:
@@ -373,10 +386,3 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         code = page if stage.name in ("report", "brief") else core
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
-
-
-def _core_digest() -> str:
-    """Digest of the modules that make the numbers: a checkout changes without a new version number."""
-    here = Path(__file__).parent
-    files = sorted(f for f in here.rglob("*.py") if f.relative_to(here).parts[0].removesuffix(".py") not in OUTER)
-    return digest_of({file.relative_to(here).as_posix(): file_digest(file) for file in files})
