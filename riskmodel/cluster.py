@@ -102,7 +102,8 @@ class Cluster:
         self.client, self.address, self.code = client, address, code_digest()
         with self._told_plainly():
             self._wait_for_workers()
-            validate_versions(client.get_versions(packages=list(PACKAGES)))
+            versions: Any = client.get_versions(packages=list(PACKAGES))
+            validate_versions(versions)
             found = client.run(installed)
         other = sorted(worker for worker, (code, _) in found.items() if code != self.code)
         if other:
@@ -135,7 +136,7 @@ class Cluster:
 
         submit = self.client.submit
         futures: list[Any] = []
-        with self._told_plainly(), _large_jobs():
+        with self._told_plainly(), _large_jobs(), self.client.as_current():
             self.client.subscribe_topic(job, heard)
             try:
                 held = submit(_same, work, key=job, pure=False)
@@ -177,8 +178,8 @@ class Cluster:
         others = sorted({processor for processor in self.processors.values() if processor != _processor()})
         if others:
             warnings.warn(
-                f"The cluster's processors ({', '.join(others)}) are not this machine's ({_processor()}): compiled code "
-                "may round differently, so that results may differ from a run on this machine in their last digits.",
+                f"The cluster's processors ({', '.join(others)}) are not this machine's ({_processor()}): compiled "
+                "code may round differently, so that results may differ from a run on this machine in last digits.",
                 RiskModelWarning,
                 stacklevel=3,
             )
