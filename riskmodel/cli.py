@@ -17,6 +17,7 @@ from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
 from .cluster import crew_at
+from .crew import keep_products_whole
 from .elicitcommand import elicit
 from .errors import RiskModelError, RiskModelWarning, printable
 from .priorscommand import priors_group
@@ -185,6 +186,7 @@ for command in (
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line and end the process: 0 done, 2 at fault, 130 stopped by the user."""
+    keep_products_whole()
     warnings.simplefilter("ignore")
     warnings.simplefilter("always", RiskModelWarning)
     warnings.showwarning = _show_warning

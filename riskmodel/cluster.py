@@ -16,7 +16,7 @@ from asyncio import CancelledError
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from .crew import StoppedError, Tell, even_cuts
+from .crew import StoppedError, Tell, even_cuts, products_are_whole
 from .errors import ClusterError, RiskModelError, RiskModelWarning
 from .store import PACKAGES, code_digest
 
@@ -105,10 +105,16 @@ class Cluster:
             versions: Any = client.get_versions(packages=list(PACKAGES))
             validate_versions(versions)
             found = client.run(installed)
-        other = sorted(worker for worker, (code, _) in found.items() if code != self.code)
+        other = sorted(worker for worker, (code, *_) in found.items() if code != self.code)
         if other:
             raise ClusterError(_other_code(", ".join(other)))
-        self.processors = {worker: processor for worker, (_, processor) in found.items()}
+        split = sorted(worker for worker, (*_, whole) in found.items() if not whole)
+        if split:
+            raise ClusterError(
+                f"the matrix products of {', '.join(split)} run in several threads and round differently. Start workers "
+                "with OMP_NUM_THREADS=1; `dask worker` does so by itself unless it is told --no-nanny."
+            )
+        self.processors = {worker: processor for worker, (_, processor, _) in found.items()}
 
     def cut(self, count: int) -> list[slice]:
         """A few pieces a thread."""
@@ -240,9 +246,9 @@ def validate_versions(found: Mapping[str, Any]) -> None:
         raise ClusterError("\n".join([*faults, _SAME]))
 
 
-def installed() -> tuple[str, str]:
-    """Digest of the code of this process, and the processor it is compiled for."""
-    return code_digest(), _processor()
+def installed() -> tuple[str, str, bool]:
+    """Digest of this process's code, the processor it is compiled for, and whether its products are whole."""
+    return code_digest(), _processor(), products_are_whole()
 
 
 def _processor() -> str:

@@ -14,9 +14,14 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Protocol
 
-__all__ = ["Crew", "Once", "StoppedError", "Tell", "Threads", "Workers", "crew_of", "even_cuts", "machine_threads"]
+__all__ = [
+    "Crew", "Once", "StoppedError", "Tell", "Threads", "Workers", "crew_of", "even_cuts", "keep_products_whole",
+    "machine_threads", "products_are_whole",
+]  # fmt: skip
 
 POLL_SECONDS = 0.2
+# OpenBLAS, MKL, Accelerate; dask's nanny sets the first two
+PRODUCT_THREADS = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 Tell = Callable[[int], None]
 """Called by a piece of work with the steps it has done so far. It raises `StoppedError` where nobody waits any more."""
 _MAKING = threading.RLock()
@@ -110,6 +115,16 @@ def crew_of(workers: Workers) -> Crew:
 def machine_threads(workers: Workers) -> int:
     """Threads of this machine for work that stays here whoever does the rest."""
     return workers if isinstance(workers, int) else os.cpu_count() or 1
+
+
+def keep_products_whole() -> None:
+    """Let a matrix product run in one thread, so that it rounds alike on every machine; before NumPy is loaded."""
+    os.environ.update(dict.fromkeys(PRODUCT_THREADS, "1"))
+
+
+def products_are_whole() -> bool:
+    """Whether this process was started so."""
+    return "1" in (os.environ.get("OMP_NUM_THREADS"), os.environ.get(PRODUCT_THREADS[0]))
 
 
 def even_cuts(count: int, pieces: int) -> list[slice]:
