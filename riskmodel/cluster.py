@@ -12,8 +12,8 @@ import platform
 import time
 import uuid
 import warnings
-from asyncio import CancelledError
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import CancelledError
 from typing import TYPE_CHECKING, Any
 
 from .crew import StoppedError, Tell, even_cuts, products_are_whole
@@ -111,8 +111,8 @@ class Cluster:
         split = sorted(worker for worker, (*_, whole) in found.items() if not whole)
         if split:
             raise ClusterError(
-                f"the matrix products of {', '.join(split)} run in several threads and round differently. Start workers "
-                "with OMP_NUM_THREADS=1; `dask worker` does so by itself unless it is told --no-nanny."
+                f"the matrix products of {', '.join(split)} run in several threads and round differently. Start "
+                "workers with OMP_NUM_THREADS=1; `dask worker` does so by itself unless it is told --no-nanny."
             )
         self.processors = {worker: processor for worker, (_, processor, _) in found.items()}
 
@@ -145,16 +145,19 @@ class Cluster:
         with self._told_plainly(), _large_jobs(), self.client.as_current():
             self.client.subscribe_topic(job, heard)
             try:
-                held = submit(_same, work, key=job, pure=False)
+                futures.append(held := submit(_same, work, key=job, pure=False))
+                self._wait_for(futures, lambda: None)
+                # a piece goes where the work lies already, however long the queue there
+                self.client.replicate([held])
                 futures += [
                     submit(_worked, held, item, number, job, self.code, key=f"{job}-{number}", pure=False)
                     for number, item in enumerate(items)
                 ]
                 self._wait_for(futures, lambda: told and told(sum(steps)))
-                return list(self.client.gather(futures))
+                return list(self.client.gather(futures[1:]))
             finally:
                 with contextlib.suppress(Exception):
-                    self.client.cancel([*futures, held], force=True)
+                    self.client.cancel(futures, force=True)
                     self.client.unsubscribe_topic(job)
 
     def _wait_for(self, futures: Sequence[Any], tell: Callable[[], object]) -> None:

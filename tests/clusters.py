@@ -44,7 +44,9 @@ class Processes:
 
     def kill(self, name: str) -> None:
         """End a process without a word."""
-        self.running.pop(name).send_signal(signal.SIGKILL)
+        process = self.running.pop(name)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
 
     def log(self, name: str) -> str:
         """What it has said."""

@@ -191,7 +191,7 @@ def test_a_lost_scheduler_is_told(own: Processes, tmp_path: Path):
         if done and "scheduler" in own.running:
             own.kill("scheduler")
 
-    with cluster_at(address) as crew, pytest.raises(ClusterError, match="was lost.*Finished stages are kept"):
+    with cluster_at(address) as crew, pytest.raises(ClusterError, match=r"was lost.*Finished stages are kept"):
         crew.map(Counting(tmp_path), [400], watch)
 
 
@@ -250,7 +250,7 @@ def test_every_other_version_is_named(crew: Cluster):
 def test_products_in_several_threads_are_refused(own: Processes, monkeypatch: pytest.MonkeyPatch):
     address = own.scheduler()
     own.worker("split", address, threads="2")
-    with pytest.raises(ClusterError, match="round differently. Start workers with OMP_NUM_THREADS=1"):
+    with pytest.raises(ClusterError, match=r"round differently\. Start workers with OMP_NUM_THREADS=1"):
         cluster_at(address).__enter__()
 
 
@@ -266,7 +266,9 @@ def test_other_processors_are_noted(crew: Cluster, monkeypatch: pytest.MonkeyPat
 def test_a_run_on_the_cluster_writes_the_same_numbers(
     address: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ):
-    here, there = write_study(tmp_path / "here"), write_study(tmp_path / "there")
+    for place in ("here", "there"):
+        (tmp_path / place).mkdir()
+    here, there = (write_study(tmp_path / place / "north") for place in ("here", "there"))
     assert said(capsys, "run", here)[0] == 0
     assert said(capsys, "run", there, "--scheduler", address)[0] == 0
     monkeypatch.setenv("RISKMODEL_SCHEDULER", NOWHERE)
@@ -274,13 +276,9 @@ def test_a_run_on_the_cluster_writes_the_same_numbers(
     assert said(capsys, "run", here)[0] == 2
     one, other = files_of(here), files_of(there)
     assert set(one) == set(other)
-    same = [name for name in one if name.endswith((".csv", ".txt", ".html"))]
-    assert len(same) > 5
-    assert [name for name in same if one[name] != other[name]] == []
-    for name in ("posterior.nc", "simulation.nc"):
-        trees = [xr.load_datatree(folder / "results" / name, engine="h5netcdf") for folder in (here, there)]
-        for node in trees[0].subtree:
-            xr.testing.assert_equal(node.to_dataset(), trees[1][node.path].to_dataset())
+    assert len(one) > 10
+    # the provenance says when each stage ended
+    assert [name for name in one if one[name] != other[name]] == ["results/provenance.json"]
 
 
 @pytest.mark.parametrize("command", ["run", "update"])
