@@ -17,7 +17,7 @@ from concurrent.futures import CancelledError
 from typing import TYPE_CHECKING, Any
 
 from .crew import StoppedError, Tell, even_cuts, products_are_whole
-from .errors import ClusterError, RiskModelError, RiskModelWarning
+from .errors import ClusterError, RiskModelWarning
 from .store import PACKAGES, code_digest
 
 if TYPE_CHECKING:
@@ -30,8 +30,9 @@ CONNECT_SECONDS = 10
 WAIT_SECONDS = 60
 """How long a job waits for workers before it gives up."""
 POLL_SECONDS = 0.5
-PIECES = 3
-"""Pieces of draws a thread: a slow or lost worker delays the others little."""
+PIECES, FEWEST = 3, 16
+"""Pieces a thread, so that a slow or lost worker delays the others little; draws a piece, since the constants of a
+section are worked for every piece and take as long as nine of its draws."""
 TRAVELLING = ("dask", "distributed", "cloudpickle", "msgpack")
 
 
@@ -117,9 +118,10 @@ class Cluster:
         self.processors = {worker: processor for worker, (_, processor, _) in found.items()}
 
     def cut(self, count: int) -> list[slice]:
-        """A few pieces a thread."""
+        """A few pieces a thread, of a fair number of draws each."""
         with self._told_plainly():
-            return even_cuts(count, PIECES * sum(self.client.nthreads().values()))
+            threads = sum(self.client.nthreads().values())
+        return even_cuts(count, min(PIECES * threads, max(threads, count // FEWEST)))
 
     def map[T, R](
         self, work: Callable[[T, Tell], R], items: Sequence[T], told: Callable[[int], None] | None = None
@@ -146,34 +148,41 @@ class Cluster:
             self.client.subscribe_topic(job, heard)
             try:
                 futures.append(held := submit(_same, work, key=job, pure=False))
-                self._wait_for(futures, lambda: None)
-                # a piece goes where the work lies already, however long the queue there
-                self.client.replicate([held])
-                futures += [
-                    submit(_worked, held, item, number, job, self.code, key=f"{job}-{number}", pure=False)
-                    for number, item in enumerate(items)
-                ]
-                self._wait_for(futures, lambda: told and told(sum(steps)))
-                return list(self.client.gather(futures[1:]))
+                failed = self._wait_for(futures)
+                if failed is None:
+                    # a piece goes where the work lies already, however long the queue there
+                    self.client.replicate([held])
+                    futures += [
+                        submit(_worked, held, item, number, job, self.code, key=f"{job}-{number}", pure=False)
+                        for number, item in enumerate(items)
+                    ]
+                    failed = self._wait_for(futures, lambda: told(sum(steps)) if told is not None else None)
+                found = [] if failed is not None else list(self.client.gather(futures[1:]))
             finally:
                 with contextlib.suppress(Exception):
                     self.client.cancel(futures, force=True)
                     self.client.unsubscribe_topic(job)
+        if failed is not None:
+            raise _plainly(failed)
+        return found
 
-    def _wait_for(self, futures: Sequence[Any], tell: Callable[[], object]) -> None:
+    def _wait_for(self, futures: Sequence[Any], tell: Callable[[], None] = lambda: None) -> BaseException | None:
+        """Wait until all are done; what the first one that failed raised."""
         from distributed import wait
 
-        seen = time.monotonic()
-        while any(not future.done() for future in futures):
+        seen, finished = time.monotonic(), False
+        while not finished:
             with contextlib.suppress(TimeoutError):
                 wait(futures, timeout=POLL_SECONDS)
+            finished = all(future.done() for future in futures)
             tell()
-            for future in futures:
-                if future.status in ("error", "cancelled", "lost"):
-                    future.result()
+            if failed := [future for future in futures if future.status == "error"]:
+                error: BaseException = failed[0].exception()
+                return error
             if time.monotonic() - seen > WAIT_SECONDS:
                 self._wait_for_workers()
                 seen = time.monotonic()
+        return None
 
     def _wait_for_workers(self) -> None:
         try:
@@ -195,20 +204,9 @@ class Cluster:
 
     @contextlib.contextmanager
     def _told_plainly(self) -> Iterator[None]:
-        """Say what happened to the cluster in our own words."""
-        from distributed.scheduler import KilledWorker
-
+        """Say in our own words that the scheduler was lost."""
         try:
             yield
-        except RiskModelError:
-            raise
-        except KilledWorker as error:
-            raise ClusterError(
-                "a piece of the work ended several workers one after the other; usually their memory is too small. "
-                "Give each worker more memory, or fewer threads."
-            ) from error
-        except ImportError as error:
-            raise ClusterError(f"a worker that came later lacks a module ({error}). {_SAME}") from error
         except (OSError, CancelledError, TimeoutError) as error:
             raise ClusterError(
                 f"the scheduler at {self.address} was lost. Finished stages are kept; run again when it is back."
@@ -216,6 +214,20 @@ class Cluster:
 
 
 _SAME = "Give scheduler and workers the same environment as this machine."
+
+
+def _plainly(error: BaseException) -> BaseException:
+    """What a piece of work raised, in our own words where the cluster is at fault."""
+    from distributed.scheduler import KilledWorker
+
+    if isinstance(error, KilledWorker):
+        return ClusterError(
+            "a piece of the work ended several workers one after the other; usually their memory is too small. "
+            "Give each worker more memory, or fewer threads."
+        )
+    if isinstance(error, ImportError):
+        return ClusterError(f"a worker that came later lacks a module ({error}). {_SAME}")
+    return error
 
 
 def _other_code(where: str) -> str:

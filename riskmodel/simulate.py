@@ -25,6 +25,7 @@ from .summary import cause_table, portfolio_table
 __all__ = [
     "CURRENT_PRACTICE",
     "NO_MEASURES",
+    "ProgrammeSums",
     "cause_table",
     "observed_to",
     "portfolio_table",
@@ -120,7 +121,7 @@ def simulate(
     draws = Draws.of(posterior, samples)
     if CURRENT_PRACTICE not in [p.name for p in portfolios]:
         portfolios = [Portfolio(CURRENT_PRACTICE, reference=True), *portfolios]
-    programme_sums = _ProgrammeSums(
+    programme_sums = ProgrammeSums(
         programme, priors, tuple(portfolios), early_age, horizon, seed, score_nodes, score_shift, weight_by_area, chunk
     )
     crew = crew_of(workers)
@@ -171,7 +172,7 @@ def simulate(
 
 
 @dataclass(frozen=True)
-class _ProgrammeSums:
+class ProgrammeSums:
     """Sums over a programme at some draws: a piece of work for a crew. Arguments as `simulate` takes them."""
 
     programme: xr.Dataset
@@ -191,6 +192,7 @@ class _ProgrammeSums:
         return len(blocks_of(self.programme.sizes["section"]))
 
     def __call__(self, draws: Draws, tell: Tell) -> tuple[Sums, Tally]:
+        """Sums of closed forms and of simulated lives; a step is a draw of a block."""
         made = (draws, self.programme, self.priors, self.portfolios)
         form = ClosedForm(
             *made, seed=self.seed, nodes=self.score_nodes, score_shift=self.score_shift,
