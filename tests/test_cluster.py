@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import shutil
 import subprocess
 import sys
@@ -26,7 +27,7 @@ from test_simulate import roads
 pytest.importorskip("distributed", reason="the optional extra `cluster` is not installed")
 
 from riskmodel.calibrate import Calibration, Sampling, calibrate, records_log_likelihood
-from riskmodel.cluster import Cluster, cluster_at, validate_versions
+from riskmodel.cluster import Cluster, _worked, cluster_at, validate_versions
 from riskmodel.crew import Threads
 from riskmodel.decide import decide
 from riskmodel.errors import ClusterError
@@ -232,6 +233,11 @@ def test_a_worker_without_riskmodel_is_refused(own: Processes, tmp_path: Path):
     assert "worker tcp://" in str(raised.value)
 
 
+def test_a_worker_that_came_later_with_other_code_is_refused():
+    with pytest.raises(ClusterError, match="another riskmodel than here is installed on a worker that came later"):
+        _worked(refuse, 1, 0, "job", "another digest")
+
+
 def test_every_other_version_is_named(crew: Cluster):
     found = crew.client.get_versions(packages=["numpy", "nutpie"])
     worker = next(iter(found["workers"]))
@@ -313,7 +319,7 @@ def test_a_scheduler_lost_in_the_middle_leaves_no_results(own: Processes, tmp_pa
 
 
 def test_progress_is_shown_on_a_terminal(address: str, tmp_path: Path):
-    folder = write_study(tmp_path / "north", FEW.replace("draws = 20", "draws = 60"))
+    folder = write_study(tmp_path / "north", FEW.replace("draws = 20", "draws = 500"))
     ours, theirs = pty.openpty()
     line = [sys.executable, "-m", "riskmodel", "run", str(folder), "--scheduler", address]
     run = subprocess.Popen(line, stdout=subprocess.DEVNULL, stderr=theirs, cwd=HERE.parent)
@@ -332,5 +338,6 @@ def test_progress_is_shown_on_a_terminal(address: str, tmp_path: Path):
     assert run.wait(timeout=120) == 0
     reader.join(timeout=10)
     os.close(ours)
-    shares = [part for part in seen.decode().split("\r") if "closed form and lives" in part]
-    assert any("left (closed form and lives)" in part for part in shares)
+    shares = [int(share) for share in re.findall(r"\rSimulating: (\d+)%", seen.decode())]
+    assert shares == sorted(shares)
+    assert any(0 < share < 100 for share in shares)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import pickle
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -11,7 +14,8 @@ import numpy as np
 import pytest
 import xarray as xr
 from builders import priors
-from clusters import Counting, refuse
+from clusters import HERE, Counting, refuse
+from runs import files_of, said, write_study
 from test_montecarlo import PORTFOLIOS, rich_priors, rich_programme
 from test_simulate import roads
 
@@ -110,3 +114,28 @@ def test_how_draws_are_cut_changes_no_bit_of_a_simulation():
     for pieces in (2, 5):
         parts = simulate(posterior, programme, p, portfolios=[], seed=1, workers=Threads(pieces))
         xr.testing.assert_identical(whole, parts)
+
+
+def test_without_its_library_a_cluster_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    monkeypatch.setenv("RISKMODEL_SCHEDULER", "tcp://127.0.0.1:9")
+    folder = write_study(tmp_path / "north")
+    before = files_of(folder)
+    status, out, err = said(capsys, "run", folder)
+    assert (status, out) == (2, "")
+    assert "needs the libraries dask and distributed. Install them: pip install 'overlay-riskmodel[cluster]'" in err
+    assert files_of(folder) == before
+
+
+def test_the_command_line_keeps_matrix_products_in_one_thread():
+    """Set before NumPy is loaded, whatever the caller asked for."""
+    code = (
+        "import sys, os, riskmodel.cli as cli\n"
+        "cli.commands.main = lambda *a, **b: print(os.environ['OPENBLAS_NUM_THREADS'], 'numpy' in sys.modules)\n"
+        "cli.main([])"
+    )
+    env = {**os.environ, "PYTHONPATH": str(HERE.parent), "OPENBLAS_NUM_THREADS": "7"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=env)
+    assert done.stdout.split() == ["1", "False"]
