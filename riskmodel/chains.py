@@ -77,16 +77,14 @@ class Chains:
 
     def __call__(self, number: int, tell: Tell) -> Chain:
         """Run a chain; its draws are its steps."""
+        ready, steps = self.ready(), self.sampling.draws + self.sampling.tune
         begun = time.perf_counter()
-        ready = self.ready()
-        compiled_at = time.perf_counter()
         tree = self._sampled(ready, number, tell)
-        tell(self.sampling.draws + self.sampling.tune)
-        sampled_at = time.perf_counter()
+        sampling = time.perf_counter() - begun
         posterior, stats = (tree[name].to_dataset().assign_coords(chain=[number]) for name in _GROUPS)
         stats = stats.drop_vars("divergence_message", errors="ignore")
-        likelihood = ready.likelihood()(posterior)
-        return Chain(posterior, stats, likelihood, compiled_at - begun, sampled_at - compiled_at)
+        likelihood = ready.likelihood()(posterior, lambda done: tell(steps))
+        return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 
     def _sampled(self, ready: _Ready, number: int, tell: Tell) -> xr.DataTree:
         """Run nutpie in the background, so that an interrupt stops it at once."""
@@ -132,10 +130,12 @@ class _Ready:
 
         from .model import build_model
 
+        begun = time.perf_counter()
         model = build_model(records, priors, settings=settings)
         points = None if start is None else starting_points(model, start)
         self.compiled = nutpie.compile_pymc_model(model, initial_points=points)
         self.likelihood = Once(partial(SectionLikelihood, model))
+        self.seconds = time.perf_counter() - begun
 
 
 def starting_points(model: Model, draws: xr.Dataset) -> dict[str, np.ndarray]:

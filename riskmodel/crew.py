@@ -90,8 +90,10 @@ class Threads:
         with ThreadPoolExecutor(self.count) as pool:
             futures = [pool.submit(run, number) for number in range(len(items))]
             try:
-                while any(not future.done() for future in futures):
+                finished = False
+                while not finished:
                     done, _ = wait(futures, POLL_SECONDS, FIRST_EXCEPTION)
+                    finished = len(done) == len(futures)
                     for future in done:
                         future.result()
                     if told is not None:
