@@ -20,7 +20,7 @@ import pandas as pd
 
 from .crew import Crew
 from .desk import SEARCH, Desk
-from .errors import RiskModelError, RiskModelWarning, StoreError
+from .errors import ClusterError, RiskModelError, RiskModelWarning, StoreError
 from .report import main_table
 from .stages import PORTFOLIOS, REPORT, STAGES, Stage, stage_keys, stages_of, threshold_stage
 from .store import (
@@ -364,7 +364,7 @@ def _held(folder: Path) -> Iterator[None]:
     try:
         with lock_folder(folder):
             yield
-    except StoreError:  # a full disk: what is finished stays for the next run
+    except (StoreError, ClusterError):  # a full disk, a lost cluster: what is finished stays for the next run
         raise
     except RiskModelError:
         if not (folder / PROVENANCE).exists():

@@ -302,20 +302,29 @@ def test_nobody_answers_and_nothing_is_written(
     assert not (folder / "results").exists()
 
 
-def test_a_scheduler_lost_in_the_middle_leaves_no_results(own: Processes, tmp_path: Path):
+def test_a_scheduler_lost_in_the_middle_leaves_finished_stages_alone(
+    own: Processes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
     address = own.scheduler()
     own.worker("one", address)
     folder = write_study(tmp_path / "north", FEW.replace("draws = 20", "draws = 500"))
     line = [sys.executable, "-m", "riskmodel", "run", str(folder), "--scheduler", address]
     run = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=HERE.parent)
-    while "_worked" not in own.log("scheduler") and "Receive client" not in own.log("scheduler"):
-        time.sleep(0.1)
-    time.sleep(3.0)
+    assert run.stderr is not None
+    told = ""
+    while "Calibrating:" not in told:
+        told = run.stderr.readline()
     own.kill("scheduler")
     _, err = run.communicate(timeout=120)
     assert run.returncode == 2, err
     assert "was lost" in err.splitlines()[-1]
-    assert not (folder / "results").exists()
+    left = {path.name for path in (folder / "results").iterdir()}
+    assert ".unfinished" in left
+    assert left <= {".unfinished", ".lock"}
+    status, _, err = said(capsys, "run", folder)
+    assert status == 0
+    assert "Calibrating: up to date" in err
+    assert "Simulating: up to date" not in err
 
 
 def test_progress_is_shown_on_a_terminal(address: str, tmp_path: Path):
