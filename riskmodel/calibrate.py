@@ -169,7 +169,7 @@ def calibrate(
     gate : bool
         False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
     start : Dataset (chain, draw, ...), optional
-        Draws of an earlier fit; chains start around their mean.
+        Draws of an earlier fit; each chain starts at one of them.
     crew : Crew, optional
         Who runs the chains; threads of this machine by default.
 

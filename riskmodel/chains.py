@@ -61,7 +61,7 @@ class Chains:
     settings : LifeSettings or None
     sampling : Sampling
     start : Dataset (chain, draw, ...) or None
-        Draws of an earlier fit; chains start around their mean.
+        Draws of an earlier fit; each chain starts at one of them.
     """
 
     def __init__(
@@ -132,25 +132,37 @@ class _Ready:
 
         begun = time.perf_counter()
         model = build_model(records, priors, settings=settings)
-        points = None if start is None else starting_points(model, start)
-        self.compiled = nutpie.compile_pymc_model(model, initial_points=points)
+        # the library would move a given point by up to 1 in every transformed parameter, off the draw it was
+        warm: dict[str, Any] = (
+            {} if start is None else {"initial_points": starting_points(model, start), "jitter_rvs": set()}
+        )
+        self.compiled = nutpie.compile_pymc_model(model, **warm)
         self.likelihood = Once(partial(SectionLikelihood, model))
         self.seconds = time.perf_counter() - begun
 
 
-def starting_points(model: Model, draws: xr.Dataset) -> dict[str, np.ndarray]:
-    """Mean of earlier draws for every variable that they hold; new levels of a group start at zero."""
-    points: dict[str, np.ndarray] = {}
+def starting_points(model: Model, draws: xr.Dataset) -> dict[str, Any]:
+    """A draw of an earlier fit for every variable that it holds, the same draw for all, another one a chain.
+
+    Symbolic, so that the seed of each chain picks its draw. New levels of a group start at a draw of their prior.
+    """
+    import pytensor.tensor as pt
+
+    rng = np.random.default_rng(integer_seed(draws.sizes["draw"], "starting points"))
+    count = draws.sizes["chain"] * draws.sizes["draw"]
+    picked = pt.random.integers(0, count, rng=pt.random.shared_rng(seed=0), return_next_rng=True)[1]
+    points: dict[str, Any] = {}
     for variable in model.free_RVs:
         name = str(variable.name)
         if name not in draws:
             continue
-        mean, wanted = draws[name].mean(("chain", "draw")), variable.shape.eval()
-        for dim in mean.dims:
-            if str(dim) in model.coords and dim in mean.coords:
-                mean = mean.reindex({dim: list(model.coords[str(dim)])}, fill_value=0.0)
-        if mean.shape == tuple(wanted):
-            points[name] = mean.values
+        earlier = draws[name].transpose("chain", "draw", ...)
+        for dim in earlier.dims[2:]:
+            if str(dim) in model.coords and dim in earlier.coords:
+                earlier = earlier.reindex({dim: list(model.coords[str(dim)])})
+        values = np.where(np.isnan(earlier.values), rng.standard_normal(earlier.shape), earlier.values)
+        if values.shape[2:] == tuple(variable.shape.eval()):
+            points[name] = pt.as_tensor(values.reshape(count, *values.shape[2:]))[picked]
     return points
 
 

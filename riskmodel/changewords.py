@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 __all__ = ["Told", "change_lines", "plot_early_drift", "plot_gain_drift", "way_lines"]
 
 SHOWN, MOVED, RARE, PULLED = 6, 0.5, 0.02, 0.3
+ALONE = (
+    "What moved cannot be said: there are no earlier results of the same priors, measures in play and settings. Under "
+    "other ones a parameter of the same name means something else, so that a difference would not be the round's. To "
+    "see what the round did, run the study without the other change first."
+)
 CAUTION = (
     "A statement about a programme of sections, not about one road. Look at a flagged section on site, with traffic "
     "control, before anything is done there; local standards and a licensed engineer decide."
@@ -60,7 +65,7 @@ def change_lines(told: Told) -> list[str]:
     """The change report."""
     lines = ["What the last round changed", "", *way_lines(told.facts), ""]
     if told.changes.empty:
-        return [*lines, *_wrapped("There are no earlier results of the same priors and settings to compare with.")]
+        return [*lines, *_wrapped(ALONE)]
     for programme, words in (("frozen", "on the programme as it was before"), ("new", "on the programme of today")):
         rows = told.changes[told.changes["programme"] == programme]
         if len(rows):

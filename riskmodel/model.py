@@ -22,6 +22,7 @@ from .fused import fused_log_likelihood
 from .fusedmoments import SubsetMoments
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, Levels, levels_of, type_mix
+from .jointmodel import add_joint_prior
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, cell_weights, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
 from .priors import PriorSet
@@ -93,6 +94,7 @@ def build_model(
         With the potential `records`; the log-likelihood by section is its attribute
         `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what the records
         say of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
+        A copula of the priors is the potential `joint_prior`.
     """
     settings = settings or LifeSettings()
     used = records if records is not None and records.sections.sizes["section"] else None
@@ -104,6 +106,7 @@ def build_model(
     with pm.Model(coords=_coords(priors, levels)) as model:
         mix = type_mix(used.sections, priors) if used is not None else np.ones(len(priors.types), int)
         parameters = _parameters(priors, baseline, condition, mix, levels)
+        add_joint_prior(model, priors)
         if used is not None and inputs is not None:
             model.add_coord("section", [str(s) for s in used.sections["section"].values])
             hard = removal_at_threshold(priors)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .crew import Crew
-from .errors import StoreError
+from .errors import CalibrationError, StoreError
 from .priors import PriorSet
 from .records import Records
 from .rounds import round_digests
@@ -145,8 +145,15 @@ def recalibrate(
             }
             return Calibrated(made, facts, kept | ({REFIT: found.file} if checks else {}))
     start = calibration_of(found.file).posterior if found is not None else None
-    made = _fit(study, priors, records, progress, start, crew)
-    facts = noted | {"way": "fit", "why": why, "warm": start is not None, "fit_rounds": now, "gate": _checks(made.gate)}
+    warm = start is not None
+    try:
+        made = _fit(study, priors, records, progress, start, crew)
+    except CalibrationError:
+        if not warm:
+            raise
+        warm, why = False, [*why, "started from the priors, since a start from the last fit's draws failed the gate"]
+        made = _fit(study, priors, records, progress, None, crew)
+    facts = noted | {"way": "fit", "why": why, "warm": warm, "fit_rounds": now, "gate": _checks(made.gate)}
     return Calibrated(made, facts, kept)
 
 

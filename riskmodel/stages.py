@@ -79,7 +79,10 @@ def _priors(desk: Desk) -> Outputs:
     counts: dict[str, int] = {}
     for quantity in desk.priors.quantities():
         counts[quantity.status] = counts.get(quantity.status, 0) + 1
+    joint = desk.priors.joint
     desk.facts["priors"] = {"quantities": counts}
+    if joint is not None:
+        desk.facts["priors"]["joint"] = {"quantities": list(joint.quantities), "left_out": list(joint.left_out)}
     return {}
 
 

@@ -181,8 +181,11 @@ def _read_at(records: Records, changed: tuple[str, ...], ages: Floats) -> tuple[
 
 
 def _new_removals(before: Records, now: Records, changed: tuple[str, ...]) -> Floats:
-    """Age at a removal for condition that was not known before, years; NaN without one."""
+    """Age at a removal for condition that was not known before, years; NaN without one.
+
+    A removal that is told late, of a day on which the section counted as in service, has no chance to be compared.
+    """
     names = list(changed)
-    old = before.sections["age_removed"].reindex(section=names).values.astype(float)
+    old, served = (before.sections[name].reindex(section=names).values for name in ("age_removed", "age_in_service"))
     new = now.sections["age_removed"].sel(section=names).values.astype(float)
-    return np.where(np.isnan(old), new, np.nan)
+    return np.where(np.isnan(old) & ~(new < served), new, np.nan)

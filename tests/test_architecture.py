@@ -13,7 +13,7 @@ import pytest
 TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
-ONLY_WITH_PYMC = {"likelihood", "fused", "fusedmoments", "model", "cellposterior", "chains"}
+ONLY_WITH_PYMC = {"likelihood", "fused", "fusedmoments", "jointmodel", "model", "cellposterior", "chains"}
 
 
 def rooms() -> dict[str, int]:

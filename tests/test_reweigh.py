@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -128,3 +130,54 @@ def test_a_new_contractor_draws_its_term_before_weighting() -> None:
     np.testing.assert_allclose(raw.std(), 1.0, atol=0.03)
     again = with_new_levels(out, now.sections, PRIORS, seed=99)
     np.testing.assert_array_equal(again["contractor_raw"].values, raw)  # known ones keep theirs
+
+
+def test_a_warm_start_begins_each_chain_at_a_draw_of_the_last_fit() -> None:
+    """At the draw itself, all parameters of one draw; new contractors at a draw of their prior."""
+    from pymc.initial_point import make_initial_point_fn
+
+    from riskmodel.chains import starting_points
+    from riskmodel.model import build_model
+
+    now = records_of(PRIORS, 6, seed=5)
+    draws = with_new_levels(full_prior(PRIORS, draws=40, seed=1), now.sections.isel(section=[0]), PRIORS, seed=1)
+    model = build_model(now, PRIORS)
+    start = make_initial_point_fn(model=model, overrides=starting_points(model, draws), jitter_rvs=set(),
+                                  return_transformed=False)  # fmt: skip
+    found = [start(seed) for seed in range(4)]
+    chosen = [int(np.abs(draws["kappa"].values[0] - point["kappa"]).argmin()) for point in found]
+    assert len(set(chosen)) > 1
+    for point, draw in zip(found, chosen, strict=True):
+        for name in ("early_failure", "age_median", "wear_out_by_type", "effect_score"):
+            np.testing.assert_allclose(point[name], draws[name].values[0, draw])
+        known = list(model.coords["contractor"]).index(draws["contractor"].values[0])
+        np.testing.assert_allclose(point["contractor_raw"][known], draws["contractor_raw"].values[0, draw, 0])
+        assert np.isfinite(point["contractor_raw"]).all()
+
+
+def told_later(records: Records, row: int, **cells: float) -> Records:
+    """The records with cells of one section filled or moved on."""
+    sections = records.sections
+    for name, value in cells.items():
+        values = sections[name].values.copy()
+        values[row] = value
+        sections = sections.assign({name: ("section", values)})
+    return replace(records, sections=sections)
+
+
+def test_a_removal_or_longer_service_moves_the_weights(rounds: tuple[Records, Records]) -> None:
+    """Without any new reading: a removal shortens lives, service on record lengthens them."""
+    before, _ = rounds
+    fit = prior_fit(before, PRIORS, draws=1500, seed=4)
+    served = before.sections["age_in_service"].values
+    row = int(np.nanargmax(served))
+    name = str(before.sections["section"].values[row])
+    lives = {}
+    for word, cells in (
+        ("removed", {"age_removed": served[row] + 0.5, "age_in_service": np.nan}),
+        ("serving", {"age_in_service": served[row] + 25.0}),
+    ):
+        weighing = weigh_records(fit.tree, before, told_later(before, row, **cells), PRIORS, seed=4)
+        assert weighing.changed == (name,)
+        lives[word] = float(weighing.weight @ weighing.draws["wear_out_median"].values.reshape(-1))
+    assert lives["removed"] < float(fit.posterior["wear_out_median"].mean()) < lives["serving"]
