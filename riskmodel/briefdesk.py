@@ -6,6 +6,7 @@ import importlib.util
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from .changedesk import told_of
 from .exclusion import exclude_where_possible
 from .report import census_lines
 from .store import digest_of, file_digest, load_table, versions
@@ -21,7 +22,7 @@ ASKED = "tables/trials.csv"
 """What was asked of the finished results."""
 FIGURES = tuple(
     f"figures/{name}.{kind}"
-    for name in ("life", "averted", "frontier", "acceptability", "causes", "exclusion", "trials", "moved",
+    for name in ("life", "averted", "frontier", "acceptability", "causes", "exclusion", "trials", "moved", "rounds",
                  "fit-service", "fit-threshold", "readings")
     for kind in ("svg", "png")
 )  # fmt: skip
@@ -54,6 +55,7 @@ def gather(desk: Desk) -> Material:
         census=() if records is None else census_lines(records),
         gate=desk.entries["calibrate"]["facts"]["gate"],
         provenance=_provenance(desk),
+        told=told_of(desk),
         simulation_digest=str(desk.entries["simulate"]["outputs"].get("simulation.nc", "")),
         notes=tuple(
             dict.fromkeys([*desk.notes, *(note for entry in desk.entries.values() for note in entry.get("notes", ()))])
@@ -79,6 +81,8 @@ def page_digest() -> str:
     files = [
         here / "figures.py",
         here / "briefdesk.py",
+        here / "changewords.py",
+        here / "roundfigures.py",
         *(f for f in (here / "brief").rglob("*.*") if f.suffix != ".pyc"),
     ]
     drawing = importlib.util.find_spec("vl_convert") is not None

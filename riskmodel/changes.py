@@ -89,7 +89,7 @@ def _row(programme: str, kind: str, name: str, unit: str, old: Floats, new: Floa
 
 def _parameters(former: xr.Dataset, now: xr.Dataset) -> Iterator[Row]:
     old, new = dict(_scalars(reported(former))), dict(_scalars(reported(now)))
-    for name in old.keys() & new.keys():
+    for name in (one for one in old if one in new):
         yield _row("", "parameter", name, "", old[name], new[name])
 
 

@@ -144,6 +144,7 @@ def recalibrate(
                 "gate": _checks(made.gate),
             }
             return Calibrated(made, facts, kept | ({REFIT: found.file} if checks else {}))
+    progress(0, 1, f"fitting anew: {'; '.join(why) or 'no round came since'}")
     start = calibration_of(found.file).posterior if found is not None else None
     warm = start is not None
     try:

@@ -81,6 +81,8 @@ class Findings:
         Warnings that arose on the way.
     advice : tuple of str
         What to require and what would overturn it, as lines; empty where costs are not weighed.
+    round : tuple of str
+        What the last round of records changed, then what to look at next; empty without rounds.
     """
 
     title: str
@@ -97,6 +99,7 @@ class Findings:
     cautions: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
+    round: tuple[str, ...] = ()
 
     @property
     def early_age(self) -> float:
@@ -154,6 +157,7 @@ def build_report(findings: Findings) -> str:
         ("How many fail early", _how_many(findings)),
         ("Why they fail early", _why(findings)),
         ("What each measure buys", _measures(findings)),
+        *((("What the last round changed", _round(findings)),) if findings.round else ()),
         ("How sure", _how_sure(findings)),
         ("What is extrapolated", _extrapolation(findings)),
         ("What it rests on", _basis(findings)),
@@ -258,6 +262,13 @@ def _gains(f: Findings, portfolio: str) -> tuple[np.ndarray, np.ndarray, np.ndar
     averted = f.draws(CURRENT_PRACTICE, "early_failure_probability") - f.draws(portfolio, "early_failure_probability")
     longer = f.draws(portfolio, "b10_age") - f.draws(CURRENT_PRACTICE, "b10_age")
     return 100.0 * averted, longer, f.draws(portfolio, "life_gain")
+
+
+def _round(f: Findings) -> Iterator[str]:
+    yield from wrapped(printable(f.round[0], 500))
+    for each in f.round[1:]:
+        yield from wrapped(printable(each, 500), bullet=True)
+    yield "More in changes.txt."
 
 
 def _how_sure(f: Findings) -> Iterator[str]:

@@ -11,7 +11,8 @@ import pandas as pd
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
-from .changedesk import CHANGED, build_changes
+from .changedesk import CHANGED, build_changes, told_of
+from .changewords import change_finding, look_next
 from .desk import POSTERIOR, SEARCH, SIMULATION, Desk, input_digests
 from .errors import CalibrationError
 from .priors import WEAR_OUT, PriorSet
@@ -243,6 +244,7 @@ def _report(desk: Desk) -> Outputs:
         priors=entries["priors"]["facts"]["quantities"],
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
         advice=_advice(desk),
+        round=_last_round(desk),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
@@ -253,6 +255,11 @@ def _advice(desk: Desk) -> tuple[str, ...]:
         return ()
     affordable = desk.entries["decide"]["facts"]["affordable"]
     return tuple(advise(desk.study, desk.decision, affordable, lambda name: pd.read_csv(desk.found(name))))
+
+
+def _last_round(desk: Desk) -> tuple[str, ...]:
+    told = told_of(desk)
+    return () if told is None else (change_finding(told), *look_next(told))
 
 
 def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
@@ -313,22 +320,10 @@ def threshold_stage(threshold: float) -> str:
 
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
-    *(
-        "__main__",
-        "advice",
-        "amounts",
-        "answers",
-        "ask",
-        "askexclusion",
-        "brief",
-        "briefcommand",
-        "briefdesk",
-        "cli",
-        "cluster",
-        "crew",
-    ),
+    *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *("cluster", "crew"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
-    *("carry", "carrydesk", "changewords", "priorscommand", "rounds", "updatecommand"),
+    *("carry", "carrydesk", "changewords", "priorscommand", "roundfigures", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
@@ -379,7 +374,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     }
     keys: dict[str, str] = {}
     core = code_digest(*OUTER)
-    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
+    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice", "changewords")]
     for stage in stages_of(study):
         if stage.apart:
             keys[stage.name] = digest_of([__version__, core, apart[stage.name]])

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import surveyed
+from pages import Elements
 from runs import said, write_recorded
 
 from riskmodel import calibrate as calibration
@@ -173,11 +174,27 @@ def test_a_round_is_weighed_told_and_undone(
     assert {"parameter", "cause share", "life quantity", "gain", "rank"} == set(changes["kind"])
     drift = pd.read_csv(run / "results/tables/drift.csv")
     assert list(dict.fromkeys(drift["round"])) == ["start", "2015-03-01"]
+    told_in_report_and_page(run, drift)
     assert pipeline.run_study(read_study(run)).built == ()
     shutil.rmtree(run / "rounds/2015-03-01")  # undone by hand
     pipeline.run_study(read_study(run))
     pd.testing.assert_frame_equal(pd.read_csv(run / "results/tables/portfolios.csv"), portfolios)
     assert not (run / "results/changes.txt").exists()
+    assert 'id="round"' not in (run / "results/brief.html").read_text(encoding="utf-8")
+
+
+def told_in_report_and_page(run: Path, drift: pd.DataFrame) -> None:
+    """Both say what the round did to early failures; the page draws it and lists what to look at next."""
+    early = drift[drift["quantity"] == "early_failure_probability"]["mean"]
+    went = f"went from {100 * early.iloc[0]:.1f} to {100 * early.iloc[1]:.1f} of 100"
+    report = (run / "results/report.txt").read_text(encoding="utf-8")
+    assert "What the last round changed\n---" in report
+    assert went in " ".join(report.split())
+    page = Elements((run / "results/brief.html").read_text(encoding="utf-8"))
+    assert {"round", "rounds-figure_1"} <= set(page.values("id"))
+    assert went in page.text
+    assert "What to look at next" in page.text
+    assert (run / "results/figures/rounds.svg").is_file()
 
 
 def calibrated(folder: Path) -> dict[str, Any]:

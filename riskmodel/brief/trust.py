@@ -99,12 +99,8 @@ def _moved(material: Material) -> Iterator[Part]:
 
 
 def _quantity(material: Material, row: Row) -> str:
-    return {
-        "early_failure_probability": f"fail before age {material.early_age:g}, of 100",
-        "b10_age": "90 in 100 outlive, years",
-        "median_age": "half outlive, years",
-        "restricted_mean_age": f"mean life up to age {material.horizon:g}, years",
-    }.get(str(row["quantity"])) or f"averted of 100 by {material.words(str(row['portfolio']))}"
+    words = material.quantity_words(str(row["quantity"]))
+    return words or f"averted of 100 by {material.words(str(row['portfolio']))}"
 
 
 def _picture(material: Material, averted: pd.DataFrame) -> Picture:
