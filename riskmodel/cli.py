@@ -23,6 +23,7 @@ from .errors import RiskModelError, RiskModelWarning, printable
 from .priorscommand import priors_group
 from .trialcommand import trial_sections
 from .updatecommand import SCHEDULER, update
+from .verifycommand import verify
 from .watchcommand import planned, watch
 
 __all__ = ["TerminalWatcher", "commands", "main"]
@@ -179,13 +180,13 @@ def show(study: Path, out: Path | None) -> None:
 
 
 for command in (
-    brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group, watch, planned, elicit,
+    brief, sawing, cores, curing_water, exclusion, trial_sections, update, priors_group, watch, planned, elicit, verify,
 ):  # fmt: skip
     commands.add_command(command)
 
 
 def main(arguments: list[str] | None = None) -> NoReturn:
-    """Run the command line and end the process: 0 done, 2 at fault, 130 stopped by the user."""
+    """Run the command line and end the process: 0 done, 2 at fault, 3 not whole, 130 stopped by the user."""
     keep_products_whole()
     warnings.simplefilter("ignore")
     warnings.simplefilter("always", RiskModelWarning)

@@ -10,13 +10,13 @@ import hashlib
 import json
 import math
 import re
-import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from riskmodel.errors import Faults, PriorError, printable
+from riskmodel.tomltext import parse_toml
 
 __all__ = [
     "COLLECTIONS",
@@ -127,7 +127,7 @@ def _read_file(path: Path, faults: Faults) -> bytes | None:
 
 def _parse(content: bytes, file: str, faults: Faults) -> dict[str, Any]:
     try:
-        return tomllib.loads(content.decode("utf-8-sig"))
+        return parse_toml(content)
     except UnicodeDecodeError as error:
         faults.add(
             f"the file is text in UTF-8, but byte {error.start + 1} is not", file=file, remedy="Save it as UTF-8"

@@ -323,6 +323,7 @@ OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
     *("cluster", "crew"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
+    *("provenance", "verification", "verifycommand"),
     *("carry", "carrydesk", "changewords", "priorscommand", "roundfigures", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results

@@ -88,16 +88,6 @@ def test_what_is_damaged_or_gone_is_rebuilt_to_the_same_bytes(
         assert file.read_bytes() == good
 
 
-def test_fresh_runs_everything_and_gives_the_same_numbers(done: Path) -> None:
-    before = files_of(done / "results")
-    assert pipeline.run_study(read_study(done), fresh=True).built == STAGES
-    after = files_of(done / "results")
-    assert set(after) == set(before)
-    for name in before:
-        if name.endswith((".csv", ".txt")):
-            assert after[name] == before[name], name
-
-
 def test_a_changed_prior_runs_everything(done: Path) -> None:
     override = '[priors.override.early_failure]\ndistribution = "beta"\nparameters = { a = 3, b = 57 }\n'
     override += 'interval_90 = [0.0140, 0.1029]\nstatus = "elicited"\nsource = "invented"\nrationale = "a test"\n'

@@ -105,15 +105,18 @@ def test_a_posterior_as_prior_for_the_same_sections_is_overconfident(rounds: tup
 
 
 @pytest.mark.slow
-def test_rounds_weighed_equal_a_fit_of_all_records() -> None:
-    """By the sampler, with the gate off: 60 sections, five of them read once more."""
+def test_three_rounds_weighed_equal_a_fit_of_all_records() -> None:
+    """By the sampler, with the gate off: 60 sections, four of them read in three more years, a round a year."""
     now = records_of(PRIORS, 60, seed=7)
-    recent = tuple(now.sections["section"].values[:5].astype(str))
-    before = as_of(now, 2023.5, only=recent)
+    recent = tuple(now.sections["section"].values[:4].astype(str))
+    before, *later = (as_of(now, year, only=recent) for year in (2021.5, 2022.5, 2023.5))
     settings = Sampling(chains=2, draws=1000, tune=600, seed=1)
     fit, whole = (calibrate(one, PRIORS, sampling=settings, gate=False) for one in (before, now))
-    weighing = weigh_records(fit.tree, before, now, PRIORS, seed=1)
-    assert weighing.k_hat < 0.7
+    read = [one.readings.sizes["reading"] for one in (before, *later, now)]
+    assert read == sorted(set(read))  # each round brings readings
+    for records in (*later, now):  # every round starts from the last fit
+        weighing = weigh_records(fit.tree, before, records, PRIORS, seed=1)
+        assert weighing.k_hat < 0.7
     found = reweighed(fit.tree, weighing, Gate(()), seed=1).posterior
     sd = np.array([float(whole.posterior[name].std()) for name in FOLLOWED])
     error = sd * np.sqrt(1 / 400 + 1 / (400 * weighing.efficiency))
