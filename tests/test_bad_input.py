@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from bad_input import KINDS, TOML_FILES, cases, run_cases
 from faulty_tables import Layout, csv_of
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from riskmodel.errors import InputError
@@ -46,17 +46,19 @@ def test_every_class_of_faults_is_tried() -> None:
         assert left_out <= allowed, kind
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(derandomize=True, max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(kind=st.sampled_from(sorted(KINDS)), content=st.one_of(st.binary(max_size=300), st.text(max_size=300)))
 def test_any_content_is_refused(tmp_path: Path, kind: str, content: bytes | str) -> None:
+    raw = content if isinstance(content, bytes) else content.encode("utf-8", "surrogatepass")
+    assume(kind != "costs.toml" or raw.strip())  # a file without prices states none
     with pytest.raises(InputError):
-        KINDS[kind].read(tmp_path, content if isinstance(content, bytes) else content.encode("utf-8", "surrogatepass"))
+        KINDS[kind].read(tmp_path, raw)
 
 
 CELL = st.one_of(st.text(max_size=12), st.sampled_from(["1", "0", "5.5", "2015-05-05", "bonded", "S1", "condition"]))
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(derandomize=True, max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(kind=st.sampled_from(sorted(k for k in KINDS if isinstance(KINDS[k].good, Layout))), data=st.data())
 def test_any_cells_are_refused_or_read_as_written(tmp_path: Path, kind: str, data: st.DataObject) -> None:
     good = KINDS[kind].good
