@@ -14,7 +14,7 @@ TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
 ONLY_WITH_PYMC = {
-    *("agelaws", "likelihood", "fused", "fusedmoments", "jointmodel", "model", "cellposterior", "calibrate"),
+    *("agelaws", "likelihood", "fused", "fusedmoments", "jointmodel", "model", "cellposterior", "chains"),
 }
 
 

@@ -139,7 +139,7 @@ def test_a_warm_start_begins_each_chain_at_a_draw_of_the_last_fit() -> None:
     """At the draw itself, all parameters of one draw; new contractors at a draw of their prior."""
     from pymc.initial_point import make_initial_point_fn
 
-    from riskmodel.calibrate import starting_points
+    from riskmodel.chains import starting_points
     from riskmodel.model import build_model
 
     now = records_of(PRIORS, 6, seed=5)
