@@ -148,7 +148,7 @@ def _read_at(records: Records, changed: tuple[str, ...], ages: Floats) -> tuple[
         found = np.flatnonzero((names == section) & np.isclose(readings["age"].values, ages[i]))
         if len(found):
             z[i] = readings["z"].values[found[0]]
-    return np.asarray(condition.from_z(z), float), z
+    return np.round(np.asarray(condition.from_z(z), float), 6) + 0.0, z
 
 
 def _new_removals(before: Records, now: Records, changed: tuple[str, ...]) -> Floats:
