@@ -152,7 +152,7 @@ def run(study: Path, out: Path | None, fresh: bool, thresholds: str, scheduler: 
     """Calibrate STUDY, simulate its programme and write the results.
 
     Stages whose inputs have not changed are skipped. The first calibration on a machine compiles for
-    half a minute to a minute.
+    one to two minutes.
     """
     from .pipeline import run_study
     from .study import read_study

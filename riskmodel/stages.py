@@ -35,7 +35,7 @@ SEARCHED = "tables/search.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 REPORT = "report.txt"
 
-COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
+COMPILES = "The first calibration on a machine compiles for one to two minutes."
 
 Outputs = dict[str, str]
 """File name within the results to its digest."""
