@@ -23,6 +23,7 @@ from runs import FEW, files_of, said, write_study
 from surveyed import records_of
 from test_reweigh import PRIORS
 from test_simulate import roads
+from threadpoolctl import threadpool_limits
 
 pytest.importorskip("distributed", reason="the optional extra `cluster` is not installed")
 
@@ -36,8 +37,15 @@ from riskmodel.policy import OVERLAY_AGAIN
 from riskmodel.priordraws import prior_draws
 from riskmodel.simulate import simulate
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("whole_products")]
 NOWHERE = "tcp://127.0.0.1:9"
+
+
+@pytest.fixture(scope="module")
+def whole_products() -> Iterator[None]:
+    """Matrix products in one thread, as in every process of the command line: NumPy is loaded already here."""
+    with threadpool_limits(1, user_api="blas"):
+        yield
 
 
 @pytest.fixture(scope="module")
