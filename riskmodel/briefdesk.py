@@ -6,6 +6,7 @@ import importlib.util
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from .changedesk import told_of
 from .exclusion import exclude_where_possible
 from .report import census_lines
 from .store import digest_of, file_digest, load_table, versions
@@ -17,12 +18,13 @@ if TYPE_CHECKING:
 __all__ = ["FIGURES", "PAGE", "gather", "page_digest"]
 
 PAGE = "brief.html"
-ASKED = "tables/trials.csv"
+ASKED = ("tables/trials.csv", "tables/variants.csv")
 """What was asked of the finished results."""
 FIGURES = tuple(
     f"figures/{name}.{kind}"
-    for name in ("life", "averted", "frontier", "acceptability", "causes", "exclusion", "trials", "moved",
-                 "fit-service", "fit-threshold", "readings")
+    for name in ("life", "averted", "frontier", "acceptability", "causes", "exclusion", "trials", "moved", "rounds",
+                 "fit-service", "fit-threshold", "readings", "trust-predicted", "trust-groups", "trust-readings",
+                 "trust-sensitivity", "trust-variants")
     for kind in ("svg", "png")
 )  # fmt: skip
 """Every figure that a page can have; which ones it has follows from the study."""
@@ -54,6 +56,7 @@ def gather(desk: Desk) -> Material:
         census=() if records is None else census_lines(records),
         gate=desk.entries["calibrate"]["facts"]["gate"],
         provenance=_provenance(desk),
+        told=told_of(desk),
         simulation_digest=str(desk.entries["simulate"]["outputs"].get("simulation.nc", "")),
         notes=tuple(
             dict.fromkeys([*desk.notes, *(note for entry in desk.entries.values() for note in entry.get("notes", ()))])
@@ -65,8 +68,8 @@ def _tables(desk: Desk) -> dict[str, Path]:
     """Tables of the results by name, those that the study asked for."""
     names = [name for entry in desk.entries.values() for name in entry.get("outputs", {}) if name.endswith(".csv")]
     files = {Path(name).stem: desk.found(name) for name in names}
-    asked = desk.results / ASKED
-    return files | ({asked.stem: asked} if asked.is_file() else {})
+    asked = [desk.results / name for name in ASKED]
+    return files | {file.stem: file for file in asked if file.is_file()}
 
 
 def _provenance(desk: Desk) -> dict[str, Any]:
@@ -78,7 +81,10 @@ def page_digest() -> str:
     here = Path(__file__).parent
     files = [
         here / "figures.py",
+        here / "trustfigures.py",
         here / "briefdesk.py",
+        here / "changewords.py",
+        here / "roundfigures.py",
         *(f for f in (here / "brief").rglob("*.*") if f.suffix != ".pyc"),
     ]
     drawing = importlib.util.find_spec("vl_convert") is not None

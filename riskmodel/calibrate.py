@@ -6,8 +6,8 @@ Nothing that fails the gate leaves this module as a result.
 from __future__ import annotations
 
 import json
-import time
-from collections.abc import Callable, Mapping
+import os
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,16 +15,14 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .density import LogDensity
+from .chains import Chain, Chains, LikelihoodAt
+from .crew import Crew, Threads
 from .errors import CalibrationError
-from .frame import Frame
 from .inputs import type_mix
 from .measures import deltas_of
 from .notebook import facts
-from .parameters import coords_of
 from .priordraws import prior_draws as draw_priors
 from .priors import PriorSet
-from .streams import integer_seed
 
 if TYPE_CHECKING:
     from .cells import CellData
@@ -43,8 +41,6 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, str], None]
-POLL_SECONDS = 0.5
-SPREAD_OUT = 2.0  # standard deviations about the mode within which chains begin
 
 
 @dataclass(frozen=True)
@@ -159,6 +155,7 @@ def calibrate(
     progress: Progress | None = None,
     gate: bool = True,
     start: xr.Dataset | None = None,
+    crew: Crew | None = None,
 ) -> Calibration:
     """Sample the posterior of a study, or its prior where there are no records.
 
@@ -172,7 +169,9 @@ def calibrate(
     gate : bool
         False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
     start : Dataset (chain, draw, ...), optional
-        Draws of an earlier fit; chains start around their mean.
+        Draws of an earlier fit; each chain starts at one of them.
+    crew : Crew, optional
+        Who runs the chains; threads of this machine by default.
 
     Raises
     ------
@@ -183,103 +182,42 @@ def calibrate(
     early_age = settings.early_age if settings is not None else 10.0
     if records is None or records.sections.sizes["section"] == 0:
         return prior_draws(priors, early_age=early_age, sampling=sampling)
-    started = time.perf_counter()
-    if progress is not None:
-        progress(0, 1, "preparing the model")
-    density = LogDensity.of(records, priors, settings=settings)
-    frame = frame_of(density, start)
-    ready_at = time.perf_counter()
-    tree = _sample(density, frame, sampling, progress)
-    sampled_at = time.perf_counter()
-    tree["log_likelihood"] = xr.DataTree(density.log_likelihood(tree["posterior"].to_dataset()))
+    chains = _run_chains(Chains(records, priors, settings, sampling, start), sampling, progress, crew)
+    tree = joined_chains(chains)
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
     checked = check_draws(tree, sampling)
     if gate and not checked.passed:
         failed = "\n".join(f"- {check}" for check in checked.checks if not check.passed)
         raise CalibrationError(f"the sampler's draws failed the gate and are not reported as a result:\n{failed}")
     tree.attrs["gate"] = json.dumps([check.__dict__ for check in checked.checks])
-    timing = {"prepare": ready_at - started, "sample": sampled_at - ready_at}
+    timing = {"prepare": max(c.preparing for c in chains), "sample": max(c.sampling for c in chains)}
     return Calibration(tree, checked, prior_only=False, timing=timing)
 
 
-def _sample(density: LogDensity, frame: Frame, sampling: Sampling, progress: Progress | None) -> xr.DataTree:
-    """Run nutpie in the background, so that an interrupt stops it at once."""
-    import nutpie
-
-    compiled = _for_nutpie(density, frame)
+def _run_chains(chains: Chains, sampling: Sampling, progress: Progress | None, crew: Crew | None) -> list[Chain]:
+    cores = min(sampling.chains, sampling.cores or os.cpu_count() or 1)
     total = sampling.chains * (sampling.draws + sampling.tune)
 
-    def report(chains: list[Any]) -> None:
-        if progress is not None:
-            progress(sum(c.finished_draws for c in chains), total, "sampling")
+    def told(done: int) -> None:
+        if progress is not None and done:
+            progress(done, total, "sampling")
 
-    handle = nutpie.sample(
-        compiled,
-        draws=sampling.draws,
-        tune=sampling.tune,
-        chains=sampling.chains,
-        cores=sampling.cores,
-        seed=integer_seed(sampling.seed, "sampler"),
-        target_accept=sampling.target_accept,
-        save_warmup=False,
-        progress_bar=False,
-        progress_callback=report,
-        blocking=False,
+    if progress is not None:
+        progress(0, 1, "preparing the model")
+    if crew is None:
+        chains.ready()  # in this thread, so that an interrupt stops it at once
+    return (crew or Threads(cores)).map(chains, range(sampling.chains), told)
+
+
+def joined_chains(chains: Sequence[Chain]) -> xr.DataTree:
+    """Groups `posterior`, `sample_stats` and `log_likelihood` of all chains."""
+    groups = {"posterior": "posterior", "sample_stats": "stats", "log_likelihood": "likelihood"}
+    return xr.DataTree.from_dict(
+        {
+            group: xr.concat([getattr(c, name) for c in chains], "chain", join="exact", combine_attrs="drop_conflicts")
+            for group, name in groups.items()
+        }
     )
-    tree = None
-    try:
-        while tree is None:
-            try:
-                tree = handle.wait(timeout=POLL_SECONDS)
-            except TimeoutError:
-                continue
-    except KeyboardInterrupt:
-        handle.cancel()
-        raise
-    stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-    posterior = density.dataset(frame.place(tree["posterior"]["z"].values))
-    return xr.DataTree.from_dict({"posterior": posterior, "sample_stats": stats})
-
-
-def _for_nutpie(density: LogDensity, frame: Frame) -> Any:
-    """The density as a model of nutpie, with nothing compiled for it."""
-    from nutpie.compiled_pyfunc import from_pyfunc
-
-    size, evaluate = density.layout.size, frame.density(density.value_and_gradient)
-    return from_pyfunc(
-        size,
-        lambda: evaluate,
-        lambda seed, other_seed, chain: lambda z: {"z": z},
-        [np.dtype("float64")],
-        [(size,)],
-        ["z"],
-        make_initial_point_fn=lambda seed: np.random.default_rng(seed).uniform(-SPREAD_OUT, SPREAD_OUT, size),
-    )
-
-
-def frame_of(density: LogDensity, start: xr.Dataset | None) -> Frame:
-    """Frame at the mode; group terms and their spreads keep their own directions."""
-    alone = np.zeros(density.layout.size, bool)
-    for group in density.priors.groups:
-        for name in (f"{group.column}_sd", f"{group.column}_sd_score", f"{group.column}_raw"):
-            alone[density.layout.spans.get(name, slice(0, 0))] = True
-    return Frame.at_mode(density.value_and_gradient, _beginning(density, start), alone)
-
-
-def _beginning(density: LogDensity, draws: xr.Dataset | None) -> np.ndarray:
-    """Mean of earlier draws of every variable that they hold, the middle of the prior elsewhere."""
-    held: dict[str, np.ndarray] = {}
-    coords = coords_of(density.priors, density.levels)
-    for variable in density.layout.variables:
-        if draws is None or variable.name not in draws:
-            continue
-        mean = draws[variable.name].mean(("chain", "draw"))
-        for dim in mean.dims:
-            if str(dim) in coords and dim in mean.coords:  # new levels of a group start at zero
-                mean = mean.reindex({dim: coords[str(dim)]}, fill_value=0.0)
-        if mean.shape == ((len(variable.laws),) if variable.dim else ()):
-            held[variable.name] = mean.values
-    return density.layout.real(held)
 
 
 def records_log_likelihood(
@@ -289,6 +227,7 @@ def records_log_likelihood(
     *,
     settings: LifeSettings | None = None,
     cells: CellData | None = None,
+    crew: Crew | None = None,
 ) -> xr.DataArray:
     """Log-likelihood of every section of `records` at draws of an earlier fit, (chain, draw, section).
 
@@ -301,11 +240,14 @@ def records_log_likelihood(
     settings : LifeSettings, optional
     cells : CellData, optional
         As in `build_model`.
+    crew : Crew, optional
+        Who works the draws; one thread by default.
     """
     columns = [group.column for group in priors.groups if f"{group.column}_raw" in posterior]
     levels = {column: tuple(posterior[column].values.astype(str)) for column in columns}
-    density = LogDensity.of(records, priors, settings=settings, levels=levels, cells=cells)
-    return density.log_likelihood(posterior)["records"]
+    work, hands = LikelihoodAt(records, priors, settings=settings, levels=levels, cells=cells), crew or Threads()
+    pieces = [posterior.isel(draw=piece) for piece in hands.cut(posterior.sizes["draw"])]
+    return xr.concat(hands.map(work, pieces), "draw", join="exact")["records"]
 
 
 def prior_draws(

@@ -1,7 +1,7 @@
 """A posterior as prior files for other sections: marginals refitted, correlations beside them.
 
-The files hold one distribution a quantity, of the family that its prior has. What the draws say of pairs of
-quantities is written to a table of its own; the model reads priors one by one and does not use it.
+The files hold one distribution a quantity, of the family that its prior has. How quantities go together is a table
+of its own, the correlations of their normal scores (see `joint`).
 """
 
 from __future__ import annotations
@@ -17,22 +17,23 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
-from .baseline import Baseline, delta_distributions
 from .distribution import PARAMETERS, Distribution
 from .elicitation import fit_quantiles
 from .lives import Draws
-from .measures import deltas_of
+from .places import COMMON, EFFECT, OFFSET, OWN_MEDIAN, Path, Place
 from .priorfiles import VALUE_KEYS
 from .priors import PriorSet
+from .stated import stated_draws
 
-__all__ = ["Carried", "carry_on", "toml_text"]
+__all__ = ["Carried", "carry_on", "normal_score_correlation", "toml_text"]
 
 TAILS = (0.05, 0.50, 0.95)
+ENOUGH = 10
+"""Different draws a quantity whose correlations are taken as they are."""
 ABOUT = ("interval_90", "status", "source", "rationale", "unit")
 Floats = NDArray[np.float64]
-Path = tuple[str | int, ...]
 _BARE = re.compile(r"[A-Za-z0-9_-]+", re.ASCII)
 
 
@@ -45,7 +46,7 @@ class Carried:
     tables : mapping
         As a TOML file holds them.
     correlations : DataFrame
-        Rank correlations of the quantities, first column `quantity`.
+        Of the normal scores of the quantities, square.
     """
 
     tables: Mapping[str, Any]
@@ -73,16 +74,16 @@ def carry_on(
     """
     tables = copy.deepcopy(dict(priors.raw.data))
     draws, drawn = Draws.of(posterior), {}
-    for path, prior, values in _learnt(draws, priors, early_age, mix):
-        if prior.family == "fixed" or values.std() <= 0:
+    for place, values in _learnt(draws, priors, early_age, mix):
+        if place.prior.family == "fixed" or values.std() <= 0:
             continue
-        drawn[".".join(str(part) for part in path)] = values
-        _state(tables, path, refitted(prior, values), source)
+        drawn[place.key] = values
+        if place.variable not in (COMMON, OFFSET):
+            _state(tables, place.path, refitted(place.prior, values), source)
     _shares(tables, draws, priors, source)
     _common_wear_out(tables, draws, source)
     tables["carried"] = {"source": source, "sections": sorted(marks)}
-    ranks = pd.DataFrame(drawn).corr(method="spearman").round(4)
-    return Carried(tables, ranks.rename_axis("quantity").reset_index())
+    return Carried(tables, normal_score_correlation(drawn))
 
 
 def refitted(prior: Distribution, values: Floats) -> Distribution:
@@ -115,70 +116,49 @@ def _state(tables: dict[str, Any], path: Path, found: Distribution, source: str)
         "interval_90": [float(end) for end in found.interval()],
         "status": "carried",
         "source": source,
-        "rationale": "Marginal of the posterior, refitted. How quantities go together is in correlations.csv, which "
-        "the model does not use.",
+        "rationale": "Marginal of the posterior, refitted. How quantities go together is in correlations.csv.",
     }
 
 
-def _learnt(
-    draws: Draws, priors: PriorSet, early_age: float, mix: Floats
-) -> Iterator[tuple[Path, Distribution, Floats]]:
-    """Path in the prior files, prior and posterior draws of every quantity."""
-    path = priors.path
-    scalars: dict[str, tuple[Path, Distribution]] = {
-        "early_failure": (("early_failure",), priors.early_failure.distribution),
-        "wear_out_shape": (("wear_out", "shape"), priors.wear_out_shape.distribution),
-        "start_index": (("path", "start"), path.start.distribution),
-        "start_spread": (("path", "start_spread"), path.start_spread.distribution),
-        "noise": (("path", "noise"), path.noise.distribution),
-        "kappa": (("path", "kappa"), path.kappa.distribution),
-        "kappa_early_log_ratio": (("path", "kappa_early_ratio"), path.kappa_early_ratio.distribution),
-        "removal_lag": (("removal_lag",), priors.removal_lag.distribution),
-        "label_error": (("label_error",), priors.label_error.distribution),
-        "year_slope": (("year_slope",), priors.year_slope.distribution),
-    }
-    scalars |= {f"{g.column}_sd": (("group", g.column, "sd"), g.sd.distribution) for g in priors.groups}
-    yield from ((*stated, draws[name]) for name, stated in scalars.items() if name in draws)
-    for i, driver in enumerate(priors.drivers):
-        yield ("driver", driver.name, "coefficient"), driver.coefficient.distribution, draws["driver_coefficient"][:, i]
-    for i, kind in enumerate(priors.types):
-        if "odds_multiplier" in draws:
-            odds = draws["odds_multiplier"][:, i]
-            yield ("type", kind.name, "odds_multiplier"), kind.odds_multiplier.distribution, odds
-        yield ("type", kind.name, "wear_out_median"), kind.wear_out_median.distribution, _own_median(draws, i)
-    for i, mechanism in enumerate(priors.mechanisms):
-        for key in ("median", "shape"):
-            yield ("mechanism", mechanism.name, key), getattr(mechanism, key).distribution, draws[f"age_{key}"][:, i]
-        if mechanism.score_effect is not None:
-            effect = draws["score_effect"][:, i]
-            yield ("mechanism", mechanism.name, "score_effect"), mechanism.score_effect.distribution, effect
-    yield from _measures(draws, priors, early_age, mix)
+def _learnt(draws: Draws, priors: PriorSet, early_age: float, mix: Floats) -> Iterator[tuple[Place, Floats]]:
+    """Posterior draws of every quantity, as its prior file states it."""
+    common = draws.values.get(COMMON, np.zeros(draws.count)).reshape(-1)
+    for place, prior, values in stated_draws(draws, priors, early_age, mix):
+        match place.variable:
+            case variable if variable == EFFECT:
+                yield place, place.prior.ppf(ndtr(-prior.score(values)))
+            case variable if variable == OWN_MEDIAN:  # what all types share is carried around nought
+                yield place, values * np.exp(common.mean())
+            case _:
+                yield place, values
 
 
-def _own_median(draws: Draws, kind: int) -> Floats:
-    """Age at wear-out of a type with what all types share at its mean."""
-    common = draws.values.get("wear_out_common", np.zeros(draws.count)).reshape(-1)
-    return draws["wear_out_median"][:, kind] * np.exp(common.mean() - common)
+def normal_score_correlation(values: Mapping[str, Floats]) -> pd.DataFrame:
+    """Correlation of the normal scores of draws; shrunk towards none where the draws are few.
 
+    Parameters
+    ----------
+    values : mapping of str to ndarray (sample,)
 
-def _measures(
-    draws: Draws, priors: PriorSet, early_age: float, mix: Floats
-) -> Iterator[tuple[Path, Distribution, Floats]]:
-    for k, measure in enumerate(priors.measures):
-        yield ("measure", measure.name, "compliance"), measure.compliance.distribution, draws["compliance"][:, k]
-        if measure.time_ratio is not None:
-            ratio = draws["time_ratio"][:, k]
-            yield ("measure", measure.name, "time_ratio"), measure.time_ratio.distribution, ratio
-    if "delta" not in draws:
-        return
-    every = delta_distributions(priors, Baseline.of(priors, early_age), mix)
-    effects = [(m.name, n, effect) for m in priors.measures for n, effect in enumerate(m.effects)]
-    first = {delta.effect: i for i, delta in reversed(list(enumerate(deltas_of(priors))))}
-    for number, i in first.items():
-        name, place, effect = effects[number]
-        # a large effect is a small ratio: the score of the one is the other's with its sign changed
-        ratio = effect.ratio.distribution.ppf(ndtr(-every[i].score(draws["delta"][:, i])))
-        yield ("measure", name, "effect", place, "ratio"), effect.ratio.distribution, ratio
+    Returns
+    -------
+    DataFrame
+        Square, index and columns the names; positive definite.
+
+    Notes
+    -----
+    Scores are Phi^-1 of (rank - 1/2) / n. With under `ENOUGH` different draws a quantity the correlations are
+    multiplied by one less the sum of their sampling variances, (1 - r^2)^2 / (n - 1) each, over the sum of their
+    squares (J. Schaefer and K. Strimmer, Statistical Applications in Genetics and Molecular Biology 4 (2005) 32; page
+    not seen). More draws are not shrunk: what is known of a sum better than of its parts would be lost first.
+    """
+    table = pd.DataFrame(values)
+    found = np.corrcoef(ndtri((table.rank() - 0.5) / len(table)), rowvar=False).reshape(2 * (table.shape[1],))
+    apart, different = ~np.eye(len(found), dtype=bool), int(table.nunique().min())
+    if different < ENOUGH * len(found):
+        noise = np.square(1.0 - np.square(found[apart])).sum() / (different - 1)
+        found = found * max(1.0 - noise / np.square(found[apart]).sum(), 0.0)
+    return pd.DataFrame(np.where(apart, found, 1.0), table.columns, table.columns)
 
 
 def _shares(tables: dict[str, Any], draws: Draws, priors: PriorSet, source: str) -> None:

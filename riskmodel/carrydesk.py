@@ -18,6 +18,8 @@ from .study import Study
 
 __all__ = ["export_priors"]
 
+FILE, CORRELATIONS = "carried.toml", "correlations.csv"
+
 
 def export_priors(study: Study, target: Path, out: Path | None = None) -> list[Path]:
     """Write the posterior of a study as prior files.
@@ -41,6 +43,7 @@ def export_priors(study: Study, target: Path, out: Path | None = None) -> list[P
         When there are no up-to-date results of records, or the folder is there already.
     """
     from .carry import carry_on, scales_in_use, toml_text
+    from .jointfile import joint_table
 
     if target.exists():
         raise StoreError(f"{target.name} is there already. Name a new folder.")
@@ -60,8 +63,10 @@ def export_priors(study: Study, target: Path, out: Path | None = None) -> list[P
              "inputs": desk.digests, "rounds": [each.name for each in study.rounds]}  # fmt: skip
     beside = target.with_name(f".{target.name}.{uuid.uuid4().hex[:8]}")
     try:
-        write_text(toml_text(tables), beside / "carried.toml")
-        write_table(carried.correlations, beside / "correlations.csv")
+        write_text(toml_text(tables), beside / FILE)
+        write_table(joint_table(load_priors(beside), carried.correlations), beside / CORRELATIONS)
+        tables["carried"]["correlations"] = CORRELATIONS
+        write_text(toml_text(tables), beside / FILE)
         write_json(about, beside / "provenance.json")
         load_priors(beside)
         os.rename(beside, target)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from .changes import Simulated, changes_table, conflict_table, drift_rows, portfolios_to_follow
-from .changewords import Told, change_lines
+from .changewords import DRIFTING, Told, change_lines
 from .inputs import type_mix
 from .recalibrate import FORMER, calibration_of
 from .store import load_table, write_bytes, write_table, write_text
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from .desk import Desk
     from .records import Records
 
-__all__ = ["CHANGED", "CHANGES", "DRIFT", "build_changes"]
+__all__ = ["CHANGED", "CHANGES", "DRIFT", "build_changes", "told_of"]
 
 CHANGES, DRIFT = "changes.txt", "tables/drift.csv"
 TABLES = tuple(f"tables/{name}.csv" for name in ("changes", "surprises", "conflict"))
@@ -36,17 +37,27 @@ def build_changes(desk: Desk) -> dict[str, str]:
     before = _before(desk)
     if before is None or desk.records is None:
         empty = pd.DataFrame()
-        text = change_lines(Told(facts, empty, empty, empty))
+        text = change_lines(Told(facts, empty, empty, empty, empty))
         return {CHANGES: write_text("\n".join(text) + "\n", desk.staging / CHANGES)}
     former, earlier = before
     simulated = _simulated(desk, former, earlier)
     tables = _tables(desk, former, earlier, simulated)
-    told = Told(facts, *tables)
     drift = _drift(desk, simulated, earlier)
+    told = Told(facts, *tables, drift)
     files = dict(zip(TABLES, tables, strict=True)) | {DRIFT: drift}
     outputs = {name: write_table(table, desk.staging / name) for name, table in files.items()}
     outputs[FIGURE] = write_bytes(_picture(drift), desk.staging / FIGURE)
     return outputs | {CHANGES: write_text("\n".join(change_lines(told)) + "\n", desk.staging / CHANGES)}
+
+
+def told_of(desk: Desk) -> Told | None:
+    """What the stage found, read from its files; None for a study without rounds."""
+    entry = desk.entries.get("changes")
+    if entry is None:
+        return None
+    names = (*TABLES, DRIFT)
+    tables = [load_table(desk.found(name)) if name in entry["outputs"] else pd.DataFrame() for name in names]
+    return Told(desk.entries["calibrate"]["facts"], *tables)
 
 
 def _before(desk: Desk) -> tuple[xr.Dataset, Records] | None:
@@ -118,8 +129,11 @@ def _last(facts: dict[str, object]) -> str:
 
 
 def _picture(drift: pd.DataFrame) -> bytes:
-    from .changewords import plot_early_drift, plot_gain_drift
     from .figures import rendered
+    from .roundfigures import plot_rounds
 
-    panels = (lambda ax: plot_early_drift(ax, drift), lambda ax: plot_gain_drift(ax, drift))
+    panels = [
+        partial(plot_rounds, drift=drift[drift["quantity"] == quantity], quantity=words)
+        for quantity, words in DRIFTING.items()
+    ]
     return rendered(*panels, size=(7.0, 7.0))

@@ -11,13 +11,12 @@ import pandas as pd
 import xarray as xr
 from numpy.typing import NDArray
 
-from .baseline import Baseline, delta_distributions
 from .calibrate import reported
-from .distribution import Distribution
 from .lives import Draws
-from .measures import CURRENT_PRACTICE, Portfolio, deltas_of, selections_of
+from .measures import CURRENT_PRACTICE, Portfolio
 from .priors import PriorSet
 from .robustness import pareto_weights
+from .stated import joint_log_ratio, selection_draws, stated_draws
 
 __all__ = ["POWERS", "Simulated", "changes_table", "conflict_table", "drift_rows", "portfolios_to_follow"]
 
@@ -90,7 +89,7 @@ def _row(programme: str, kind: str, name: str, unit: str, old: Floats, new: Floa
 
 def _parameters(former: xr.Dataset, now: xr.Dataset) -> Iterator[Row]:
     old, new = dict(_scalars(reported(former))), dict(_scalars(reported(now)))
-    for name in old.keys() & new.keys():
+    for name in (one for one in old if one in new):
         yield _row("", "parameter", name, "", old[name], new[name])
 
 
@@ -220,31 +219,6 @@ def conflict_table(
 
 def _log_prior(draws: Draws, priors: PriorSet, early_age: float, mix: Floats) -> Floats:
     """Log prior density of the stated quantities at every draw, (sample,)."""
-    pairs = [(d, x) for d, x in _stated(draws, priors, early_age, mix) if d.family != "fixed"]
-    return np.sum([d.logpdf(x) for d, x in pairs], axis=0)
-
-
-def _stated(draws: Draws, priors: PriorSet, early_age: float, mix: Floats) -> Iterator[tuple[Distribution, Floats]]:
-    """Each prior that the records can speak of, with its draws."""
-    path = priors.path
-    scalars = {"wear_out_shape": priors.wear_out_shape, "start_index": path.start, "start_spread": path.start_spread,
-               "noise": path.noise, "kappa": path.kappa, "kappa_early_log_ratio": path.kappa_early_ratio,
-               "removal_lag": priors.removal_lag, "early_failure": priors.early_failure,
-               "label_error": priors.label_error, "year_slope": priors.year_slope,
-               **{f"{group.column}_sd": group.sd for group in priors.groups}}  # fmt: skip
-    vectors = {
-        "driver_coefficient": [d.coefficient for d in priors.drivers],
-        "age_median": [m.median for m in priors.mechanisms],
-        "age_shape": [m.shape for m in priors.mechanisms],
-        "odds_multiplier": [t.odds_multiplier for t in priors.types],
-        "compliance": [m.compliance for m in priors.measures],
-        "selection": [priors.measures[k].selection[root] for k, root in selections_of(priors)],
-    }
-    yield from ((q.distribution, draws[name]) for name, q in scalars.items() if name in draws)
-    for name, stated in vectors.items():
-        if name in draws:
-            yield from ((q.distribution, draws[name][:, i]) for i, q in enumerate(stated))
-    if "delta" in draws:
-        every = delta_distributions(priors, Baseline.of(priors, early_age), mix)
-        first = {delta.effect: i for i, delta in reversed(list(enumerate(deltas_of(priors))))}
-        yield from ((every[i], draws["delta"][:, i]) for i in first.values())
+    stated = [one for one in stated_draws(draws, priors, early_age, mix) if one[1].family != "fixed"]
+    pairs = [*((prior, values) for _, prior, values in stated), *selection_draws(draws, priors)]
+    return np.sum([d.logpdf(x) for d, x in pairs], axis=0) + joint_log_ratio(stated, priors)

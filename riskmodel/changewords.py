@@ -1,23 +1,34 @@
-"""What a round changed, in plain words, and the figure of how results drift from round to round."""
+"""What a round changed, in plain words."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from .measures import CURRENT_PRACTICE
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-__all__ = ["Told", "change_lines", "plot_early_drift", "plot_gain_drift", "way_lines"]
+__all__ = [
+    "DRIFTING",
+    "Told",
+    "change_finding",
+    "change_lines",
+    "look_next",
+    "rare_rows",
+    "surprise_lines",
+    "way_lines",
+]
 
 SHOWN, MOVED, RARE, PULLED = 6, 0.5, 0.02, 0.3
+FEW, MOST = f"{100 * RARE:.0f} %", f"{100 * (1 - RARE):.0f} %"
+DRIFTING = {"early_failure_probability": "Fail early, of 100", "averted": "Averted, of 100"}
+"""Quantities followed from round to round, in words."""
+ALONE = (
+    "What moved cannot be said: there are no earlier results of the same priors, measures in play and settings. Under "
+    "other ones a parameter of the same name means something else, so that a difference would not be the round's. To "
+    "see what the round did, run the study without the other change first."
+)
 CAUTION = (
     "A statement about a programme of sections, not about one road. Look at a flagged section on site, with traffic "
     "control, before anything is done there; local standards and a licensed engineer decide."
@@ -32,16 +43,25 @@ class Told:
     ----------
     facts : mapping
         How the draws came about (see `recalibrate`).
-    changes, surprises, conflict : DataFrame
+    changes, surprises, conflict, drift : DataFrame
         See `changes` and `surprise`; empty where there is nothing to compare with.
-    measures : tuple of str
     """
 
     facts: Mapping[str, Any]
     changes: pd.DataFrame
     surprises: pd.DataFrame
     conflict: pd.DataFrame
-    measures: tuple[str, ...] = ()
+    drift: pd.DataFrame
+
+    @property
+    def name(self) -> str:
+        """Of the last round."""
+        return str(list(self.facts["rounds"])[-1])
+
+    @property
+    def frozen(self) -> pd.DataFrame:
+        """What moved on the programme as it was before."""
+        return self.changes[self.changes["programme"] == "frozen"] if len(self.changes) else self.changes
 
 
 def way_lines(facts: Mapping[str, Any]) -> Iterator[str]:
@@ -56,11 +76,25 @@ def way_lines(facts: Mapping[str, Any]) -> Iterator[str]:
     yield f"All records were fitted anew{start}: {'; '.join(facts.get('why', ())) or 'no round came since'}."
 
 
+def change_finding(told: Told) -> str:
+    """What the round did, in one sentence."""
+    if told.changes.empty:
+        return f"The round of {told.name} cannot be compared with what was said before it."
+    early = next(_rows(told.frozen[told.frozen["name"] == "early_failure_probability"]))
+    moved = int((told.changes["moved_in_sd"].abs() > MOVED).sum())
+    said = "no result or parameter" if not moved else f"{moved} of {len(told.changes)} results and parameters"
+    return (
+        f"With the round of {told.name} the share that fails early under current practice went from "
+        f"{100 * early.former_mean:.1f} to {100 * early.mean:.1f} of 100; {said} moved by more than half of "
+        "its former sd."
+    )
+
+
 def change_lines(told: Told) -> list[str]:
     """The change report."""
     lines = ["What the last round changed", "", *way_lines(told.facts), ""]
     if told.changes.empty:
-        return [*lines, *_wrapped("There are no earlier results of the same priors and settings to compare with.")]
+        return [*lines, *_wrapped(ALONE)]
     for programme, words in (("frozen", "on the programme as it was before"), ("new", "on the programme of today")):
         rows = told.changes[told.changes["programme"] == programme]
         if len(rows):
@@ -68,7 +102,7 @@ def change_lines(told: Told) -> list[str]:
             lines += [f"Results {words} (before, now, moved by so many former sd;", f"{noise})", *_moved(rows), ""]
     lines += ["Parameters that moved most", *_parameters(told.changes), "", *_surprises(told.surprises), ""]
     lines += [*_conflict(told.conflict), "", "What to look at next"]
-    lines += [line for each in _next(told) for line in _wrapped(f"- {each}")]
+    lines += [line for each in look_next(told) for line in _wrapped(f"- {each}")]
     return [*lines, "", *_wrapped(CAUTION)]
 
 
@@ -105,15 +139,33 @@ def _parameters(changes: pd.DataFrame) -> Iterator[str]:
         yield f"  {row.name}: {row.former_mean:.3g} to {row.mean:.3g} ({moved})"
 
 
+def rare_rows(surprises: pd.DataFrame) -> pd.DataFrame:
+    """Sections whose new records were rarer than one in fifty, the rarest first."""
+    return surprises[surprises["tail_area"] < RARE] if len(surprises) else surprises
+
+
+def surprise_lines(surprises: pd.DataFrame) -> Iterator[str]:
+    """How many new readings and removals lie outside what was expected, against what chance brings."""
+    for what, words in (
+        (
+            "reading",
+            f"sections newly read, {{}} lie outside the central {100 * (1 - RARE):.0f} % of what was expected of them",
+        ),
+        ("removal", f"removals for condition, {{}} had a chance under {100 * RARE:.0f} % to come so soon"),
+    ):
+        rows = surprises[surprises["what"] == what] if len(surprises) else surprises
+        if len(rows):
+            chance = f"; {RARE * len(rows):.1f} would by chance." if what == "reading" else "."
+            yield f"Of {len(rows)} {words.format(len(rare_rows(rows)))}{chance}"
+
+
 def _surprises(surprises: pd.DataFrame) -> Iterator[str]:
-    readings = surprises[surprises["what"] == "reading"] if len(surprises) else surprises
-    if readings.empty:
+    if surprises.empty:
         yield "No new readings of known lives to be surprised at."
         return
-    rare = readings[readings["tail_area"] < RARE]
-    yield f"Of {len(readings)} sections newly read, {len(rare)} lie outside the central {1 - RARE:.0%} of what was"
-    yield f"expected of them; {RARE * len(readings):.1f} would by chance."
-    for row in _rows(surprises[surprises["tail_area"] < RARE][:SHOWN]):
+    for line in surprise_lines(surprises):
+        yield from _wrapped(line)
+    for row in _rows(rare_rows(surprises)[:SHOWN]):
         what = f"read {row.recorded:.3g}" if row.what == "reading" else "removed"
         yield f"  {row.section}, {what} at age {row.age:.1f}: chance {row.tail_area:.2g}"
 
@@ -121,7 +173,7 @@ def _surprises(surprises: pd.DataFrame) -> Iterator[str]:
 def _conflict(conflict: pd.DataFrame) -> Iterator[str]:
     far = conflict[conflict["tail_area"] < RARE]
     pulled = conflict[(conflict["pull"].abs() > PULLED) & (conflict["k_hat"] <= 0.7)]
-    yield f"Priors against records: {len(far)} of {len(conflict)} parameters lie in the outer {RARE:.0%} of their"
+    yield f"Priors against records: {len(far)} of {len(conflict)} parameters lie in the outer {FEW} of their"
     yield "prior."
     for row in _rows(far[:SHOWN]):
         prior = f"prior {row.prior_mean:.3g} (sd {row.prior_sd:.2g})"
@@ -131,16 +183,18 @@ def _conflict(conflict: pd.DataFrame) -> Iterator[str]:
         yield from (f"    {name}" for name in pulled["parameter"][:SHOWN])
 
 
-def _next(told: Told) -> Iterator[str]:
-    """What deserves a look, one sentence each."""
-    rare = told.surprises[told.surprises["tail_area"] < RARE] if len(told.surprises) else told.surprises
+def look_next(told: Told) -> Iterator[str]:
+    """What deserves a look, one sentence each; nothing where there is nothing to compare with."""
+    if told.changes.empty:
+        return
+    rare = rare_rows(told.surprises)
     if len(rare) > 3 * RARE * max(len(told.surprises), 1) + 1:
         yield "More sections surprise than chance allows: check the rating and the dates, then the path of the model."
     if len(rare):
         names = ", ".join(dict.fromkeys(rare["section"][:SHOWN]))
         yield f"Look up the records of {names}: a wrong date, an unrecorded restoration, or a failure in the making."
-    frozen = told.changes[(told.changes["programme"] == "frozen") & (told.changes["moved_in_sd"].abs() > MOVED)]
-    for row in _rows(frozen[:3]):
+    far = told.frozen[told.frozen["moved_in_sd"].abs() > MOVED]
+    for row in _rows(far[:3]):
         what = f"{row.kind.capitalize()} {row.name.replace('_', ' ')}"
         yield f"{what} moved by {row.moved_in_sd:+.1f} of its former sd: tell those who planned with it."
     for row in _rows(told.changes[told.changes["kind"] == "rank"]):
@@ -152,29 +206,3 @@ def _next(told: Told) -> Iterator[str]:
         yield f"Ask again those who stated the prior of {worst}, or say why these roads differ."
     if told.changes["moved_in_sd"].abs().max() <= MOVED and not len(rare):
         yield "Nothing moved by more than half of its former sd: no result needs to be told anew."
-
-
-def plot_early_drift(ax: Axes, drift: pd.DataFrame) -> Axes:
-    """Share that fails early by round, with 90 % intervals (see `changes.drift_rows`)."""
-    return _plot_rounds(ax, drift, drift["portfolio"] == CURRENT_PRACTICE, "fail early, of 100")
-
-
-def plot_gain_drift(ax: Axes, drift: pd.DataFrame) -> Axes:
-    """Early failures that each portfolio averts by round, with 90 % intervals."""
-    return _plot_rounds(ax, drift, drift["portfolio"] != CURRENT_PRACTICE, "averted, of 100")
-
-
-def _plot_rounds(ax: Axes, drift: pd.DataFrame, wanted: pd.Series, words: str) -> Axes:
-    rounds = list(dict.fromkeys(drift["round"]))
-    names = list(dict.fromkeys(drift[wanted]["portfolio"]))[:SHOWN]
-    for n, name in enumerate(names):
-        rows = drift[wanted & (drift["portfolio"] == name)]
-        x = np.array([float(rounds.index(one)) for one in rows["round"]]) + 0.06 * (n - (len(names) - 1) / 2)
-        middle = 100.0 * rows["mean"].to_numpy()
-        ends = np.abs(100.0 * rows[["lower", "upper"]].to_numpy().T - middle)
-        ax.errorbar(x, middle, yerr=ends, marker="o", capsize=2, label=name.replace("_", " "))
-    ax.set_xticks(range(len(rounds)), rounds)
-    ax.set_ylabel(words)
-    if names:
-        ax.legend(fontsize="small")
-    return ax

@@ -20,13 +20,18 @@ from numpy.typing import NDArray
 __all__ = ["DATE", "NUMBER", "Column", "RefusedError", "as_array", "blank", "nearest", "parse"]
 
 ColumnKind = Literal["text", "number", "date", "flag", "choice", "names"]
-EARLIEST = date(1900, 1, 1)
+EARLIEST, LATEST = date(1900, 1, 1), date(2100, 12, 31)
+LONGEST_TEXT = 200
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([,' \u00a0\u202f\u2019]\d{3})+(\.\d+)?", re.ASCII)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+", re.ASCII)
 _WITH_UNIT = re.compile(r"[+-]?\d+(\.\d+)?\s*[^\d\s.,]+", re.ASCII)
 _NOT_RECORDED = {"nan", "na", "n/a", "null", "none", "nil", "-", "--", "?", "unknown"}
+# of the letters, marks and symbols those that show nothing
+_UNSEEN = re.compile(
+    "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
+)
 _INFINITE = {"inf", "-inf", "+inf", "infinity", "-infinity"}
 
 
@@ -152,10 +157,9 @@ def _date(text: str, column: Column) -> np.datetime64:
         day = date.fromisoformat(text)
     except ValueError:
         raise RefusedError("the calendar has no such day", "Correct the date") from None
-    if day < EARLIEST:
-        raise RefusedError(
-            f"no date lies before {EARLIEST}", "Correct the date, or leave the cell empty if it is not known"
-        )
+    if not EARLIEST <= day <= LATEST:
+        rule = f"no date lies before {EARLIEST}" if day < EARLIEST else f"no date lies after {LATEST}"
+        raise RefusedError(rule, "Correct the date, or leave the cell empty if it is not known")
     return np.datetime64(day, "D")
 
 
@@ -187,9 +191,12 @@ def _names(text: str, column: Column) -> tuple[str, ...]:
 
 
 def _text(text: str, column: Column) -> str:
-    if any(unicodedata.category(c).startswith("C") for c in text):
+    """Text in Unicode's composed form: what looks the same is the same."""
+    if not text.isprintable() or _UNSEEN.search(text):
         raise RefusedError("the cell holds no line breaks, control or invisible characters", "Type the cell anew")
-    return text
+    if len(text) > LONGEST_TEXT:
+        raise RefusedError(f"a text is no longer than {LONGEST_TEXT} characters", "Shorten it")
+    return unicodedata.normalize("NFC", text)
 
 
 _PARSERS: Mapping[ColumnKind, Callable[[str, Column], Any]] = {

@@ -32,7 +32,7 @@ from .streams import stream
 if TYPE_CHECKING:
     from .calibrate import Calibration
 
-__all__ = ["criticise", "fit_table", "moved_table", "readings_table", "residual_ranks"]
+__all__ = ["criticise", "fit_table", "moved_table", "readings_table", "residual_ranks", "threshold_curves"]
 
 CURVES = 40
 """Simulated records of which a life table is made."""
@@ -180,23 +180,43 @@ def _kept_in_service(posterior: xr.Dataset, simulation: xr.Dataset) -> Floats:
 
 
 def _above_threshold(replicas: Replicas, records: Records) -> Iterator[tuple[object, ...]]:
-    level = float(replicas.condition.to_z(replicas.condition.threshold))
-    known = ~np.isnan(replicas.recorded)
-    removed = records.sections["age_removed"].values.astype(float)
-    bounds = _crossings(replicas, np.where(known, replicas.recorded, 0.0), known, removed, level)
-    ages, at_risk = _ages_at_risk(bounds[2], np.where(np.isinf(bounds[1]), bounds[0], bounds[1]))
-    if not len(ages) or not np.isfinite(bounds[1]).any():
+    found = threshold_curves(replicas, records.sections["age_removed"].values.astype(float))
+    if found is None:
         return
-    recorded = _turnbull_at(bounds, ages)
-    simulated = []
-    for s in np.linspace(0, len(replicas.z) - 1, min(CURVES, len(replicas.z))).round().astype(int):
-        gone = np.where(replicas.removed[s] < replicas.leave, replicas.removed[s], np.nan)
-        simulated.append(_turnbull_at(_crossings(replicas, replicas.z[s], replicas.there[s], gone, level), ages))
+    ages, at_risk, recorded, simulated = found
     low, middle, high = np.nanquantile(simulated, (0.05, 0.5, 0.95), axis=0)
     for i, age in enumerate(ages):
         if np.isfinite(recorded[i]):
             known_ends = (np.nan, np.nan)
             yield ("above_threshold", age, ages[0], at_risk[i], recorded[i], *known_ends, middle[i], low[i], high[i])
+
+
+def threshold_curves(replicas: Replicas, removed: Floats) -> tuple[Floats, NDArray[np.int64], Floats, Floats] | None:
+    """Share read above the threshold by Turnbull's estimate, from the records and from simulated ones.
+
+    Parameters
+    ----------
+    replicas : Replicas
+    removed : ndarray (section,)
+        Age at removal on record, NaN without one, years.
+
+    Returns
+    -------
+    tuple of ndarray, or None
+        Ages (age,), sections at risk (age,), recorded share (age,) and simulated share (curve, age); None where too
+        few are under observation or none was read below.
+    """
+    level = float(replicas.condition.to_z(replicas.condition.threshold))
+    known = ~np.isnan(replicas.recorded)
+    bounds = _crossings(replicas, np.where(known, replicas.recorded, 0.0), known, removed, level)
+    ages, at_risk = _ages_at_risk(bounds[2], np.where(np.isinf(bounds[1]), bounds[0], bounds[1]))
+    if not len(ages) or not np.isfinite(bounds[1]).any():
+        return None
+    simulated = []
+    for s in np.linspace(0, len(replicas.z) - 1, min(CURVES, len(replicas.z))).round().astype(int):
+        gone = np.where(replicas.removed[s] < replicas.leave, replicas.removed[s], np.nan)
+        simulated.append(_turnbull_at(_crossings(replicas, replicas.z[s], replicas.there[s], gone, level), ages))
+    return ages, at_risk, _turnbull_at(bounds, ages), np.array(simulated)
 
 
 def _crossings(

@@ -6,8 +6,7 @@ need no other code. The tests hold one to the other.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -28,6 +27,7 @@ from .parameters import Layout, coords_of, stretched
 from .priors import PriorSet
 from .rowkernel import compiled_rows
 from .rows import Rows, Terms, WearRows
+from .together import Together
 
 if TYPE_CHECKING:
     from .records import Records
@@ -101,17 +101,24 @@ class LogDensity:
     @cached_property
     def given(self) -> tuple[np.ndarray, ...]:
         """Constants of the compiled sum over cells."""
-        lagged = not removal_at_threshold(self.priors)
+        lagged, law = not removal_at_threshold(self.priors), self.settings.age_law
         if self.rows is None:
-            return given_of(self.data, np.zeros((0, 2)), 1, self.wear.section, None, lagged=lagged)
+            return given_of(self.data, np.zeros((0, 2)), 1, self.wear.section, None, lagged=lagged, law=law)
         slots = self.rows.slots
         labels = (self.inputs.applies, slots.place)
-        return given_of(self.data, slots.in_use, slots.member.shape[1], self.wear.section, labels, lagged=lagged)
+        return given_of(
+            self.data, slots.in_use, slots.member.shape[1], self.wear.section, labels, lagged=lagged, law=law
+        )
 
     @cached_property
     def solver(self) -> Intercepts:
         """Solver of the intercepts."""
         return Intercepts(self.baseline)
+
+    @cached_property
+    def together(self) -> Together | None:
+        """Copula of the priors, if there is one."""
+        return Together.of(self.priors, self.layout)
 
     @cached_property
     def nodes(self) -> tuple[np.ndarray, np.ndarray]:
@@ -137,6 +144,9 @@ class LogDensity:
         """Log density at reals x (element,), and its gradient."""
         value, slope = self.layout.natural(x)
         total, gradient = self.layout.log_prior(x, value)
+        if self.together is not None:
+            more, slopes = self.together.log_ratio(x)
+            total, gradient = total + more, gradient + slopes
         point = Point.at(self, self.layout.quantities(value))
         sums, bars = run_kernel(point.kernel, np.ones(len(self.sections)), self.given, wanted=True)
         return total + float(sums.sum()), gradient + point.back(bars)[self.layout.target] * slope
@@ -146,12 +156,14 @@ class LogDensity:
         point = point_of(self, x)
         return run_kernel(point.kernel, np.ones(len(self.sections)), self.given, wanted=False)[0]
 
-    def log_likelihood(self, posterior: xr.Dataset, *, workers: int = 2) -> xr.Dataset:
-        """`by_section` at every draw, Dataset (chain, draw, section)."""
+    def log_likelihood(self, posterior: xr.Dataset, tell: Callable[[int], None] | None = None) -> xr.Dataset:
+        """`by_section` at every draw, Dataset (chain, draw, section); `tell` is called with the draws done."""
         x = self.layout.real({name: posterior[name].values for name in self.layout.spans})
-        with ThreadPoolExecutor(workers) as pool:
-            found = list(pool.map(self.by_section, x.reshape(-1, self.layout.size)))
-        out = np.reshape(found, (*x.shape[:2], len(self.sections)))
+        out = np.empty((*x.shape[:2], len(self.sections)))
+        for done, at in enumerate(np.ndindex(x.shape[:2]), 1):
+            out[at] = self.by_section(x[at])
+            if tell is not None:
+                tell(done)
         return xr.Dataset(
             {"records": (("chain", "draw", "section"), out, {"units": "1"})}, coords={"section": list(self.sections)}
         )

@@ -114,12 +114,12 @@ def _draw_measures(
     for k in range(measures):
         bit = 1 << k
         if unknown & bit:
-            _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.required[k])
+            _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.required[k])
             for c in range(LANES):
                 open_ = (roads.unknown[start + c] & bit) != 0
                 marks[CHOSEN, c] |= bit if open_ and w[CHANCE, c] < keys.rate[k] else 0
         if asked & bit:
-            _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.compliance[k])
+            _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.compliance[k])
             for c in range(LANES):
                 marks[COULD, c] |= bit if w[CHANCE, c] < laws.compliance[s, k] else 0
     for c in range(LANES):
@@ -129,7 +129,7 @@ def _draw_measures(
 @inlined
 def _wear_out(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int) -> None:
     """Age at wear-out without measures."""
-    _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.wear[0])
+    _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.wear[0])
     for c in range(LANES):
         w[WEAR, c] = laws.wear_log_median[s, roads.type[start + c]]
     for d in range(roads.drivers.shape[0]):
@@ -185,7 +185,7 @@ def _margins(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: in
     """Log-odds of susceptibility without measures less the log-odds of the uniform; with the most that measures
     can add, in CHANCE.
     """
-    _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.mechanism[m])
+    _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.mechanism[m])
     for c in range(LANES):
         w[MARGIN, c] = w[COMMON, c] + laws.intercept[s, m, roads.type[start + c]]
     for d in range(roads.drivers.shape[0]):
@@ -287,7 +287,7 @@ def simulate_lives(
                 for c in range(here):
                     wanted.worn[s, at + c] = lives[0, c]
             if keys.order.shape[0]:
-                _draw_scores(w, roads, keys, start, s)
+                _draw_scores(w, roads, keys, start, keys.first + s)
             root = -1
             for j in range(keys.order.shape[0]):
                 m = keys.order[j]

@@ -63,6 +63,11 @@ class Frame:
         """The reals (..., element) at z (..., element)."""
         return self.mode + z @ self.scale.T
 
+    def undo(self, x: np.ndarray) -> np.ndarray:
+        """z (..., element) at the reals x (..., element)."""
+        flat = (x - self.mode).reshape(-1, len(self.mode))
+        return np.asarray(np.linalg.solve(self.scale, flat.T).T.reshape(x.shape))
+
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of z."""
 

@@ -44,7 +44,17 @@ def section_sums() -> Callable[[int, int], None]:
         total, arrays of `Given`, the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`).
         Address of the sizes in the order of `SIZES`; without `wanted` the derivatives are left alone.
     """
-    parts = "cells", "hazard", "vectormath", "kernellife", "kernelpath", "kernelroom", "kernelterms", "kernel"
+    parts = (
+        "cells",
+        "hazard",
+        "vectormath",
+        "kernelages",
+        "kernellife",
+        "kernelpath",
+        "kernelroom",
+        "kernelterms",
+        "kernel",
+    )
     version = int(digest_of(*parts)[:15], 16)
 
     # `version` is part of the key under which the compiled code is kept
@@ -157,12 +167,13 @@ def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
 def _given_at(at: Table, size: Table) -> Given:
     first = PARAMETERS + 1
     sections, count, roots, width, labelled = size[0], size[1], size[2], size[4], size[9]
-    constants = carray(pointer(at[first + 2]), kr.OPEN_AGE + 1, np.float64)
+    constants = carray(pointer(at[first + 2]), kr.CONSTANTS, np.float64)
     return Given(
         carray(pointer(at[first]), count + 1, np.float64),
         carray(pointer(at[first + 1]), count, np.float64),
         constants[kr.OPEN_AGE],
         int(constants[kr.KIND]),
+        int(constants[kr.LAW]),
         constants,
         carray(pointer(at[first + 3]), (roots, 2), np.int64),
         carray(pointer(at[first + 4]), (sections, kr.LABEL + 1), np.int64),
@@ -188,8 +199,8 @@ def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: i
     """ln wear-out survival and early survival at the edges that section i needs."""
     span = given.spans[i]
     wear_survival(
-        room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE], span[kr.STATE],
-        span[kr.STATE_END], begin, end, room.w[kr.WEAR],
+        given.law, room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE],
+        span[kr.STATE], span[kr.STATE_END], begin, end, room.w[kr.REST], room.w[kr.WEAR],
     )  # fmt: skip
     width, roots = parameters.median.shape[1], given.layout.shape[0]
     for r in range(roots):
@@ -219,8 +230,9 @@ def _survival_back(
 ) -> None:
     span, w = given.spans[i], room.w
     bars.scalars[kr.SHAPE] += wear_survival_back(
-        room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE], span[kr.STATE],
-        span[kr.STATE_END], begin, end, w[kr.WEAR], w[kr.WEAR_BAR], bars.log_median, bars.weight,
+        given.law, room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE],
+        span[kr.STATE], span[kr.STATE_END], begin, end, w[kr.WEAR], w[kr.WEAR_BAR], w[kr.REST], w[kr.TAIL],
+        bars.log_median, bars.weight,
     )  # fmt: skip
     for r in range(given.layout.shape[0]):
         slots, patterns = given.layout[r, 0], given.layout[r, 1]

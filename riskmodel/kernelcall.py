@@ -11,7 +11,9 @@ import numpy as np
 
 from . import kernelpath, kernelroom
 from .cells import CellData
+from .hazard import WEIBULL
 from .kernel import section_sums
+from .kernelages import LAWS
 
 __all__ = ["given_of", "run_kernel"]
 
@@ -20,9 +22,16 @@ Labels = tuple[np.ndarray, np.ndarray]
 
 
 def given_of(
-    data: CellData, layout: np.ndarray, width: int, states: np.ndarray, labels: Labels | None, *, lagged: bool
+    data: CellData,
+    layout: np.ndarray,
+    width: int,
+    states: np.ndarray,
+    labels: Labels | None,
+    *,
+    lagged: bool,
+    law: str = WEIBULL,
 ) -> tuple[np.ndarray, ...]:
-    """Constants of the records as the kernel wants them: fields of `Given` but `open_age` and `kind`.
+    """Constants of the records as the kernel wants them: fields of `Given` but `open_age`, `kind` and `law`.
 
     Parameters
     ----------
@@ -37,13 +46,15 @@ def given_of(
         Mechanisms that apply, bool (section, mechanism), and root and slot of each mechanism, (mechanism, 2).
     lagged : bool
         Whether removal follows the failure by a lag.
+    law : {"weibull", "lognormal"}
+        Of the ages at failure.
     """
     condition, grid = data.condition, data.grid
     path = bool(data.used.any() or len(data.sided.section))
     constants = np.array([
         float(condition.to_z(condition.threshold)), condition.stretch,
         condition.highest - condition.threshold, float(lagged),
-        KINDS[condition.path] if path else kernelpath.NO_PATH, grid.open_age,
+        KINDS[condition.path] if path else kernelpath.NO_PATH, grid.open_age, LAWS.index(law),
     ])  # fmt: skip
     named = _label_rows(data, len(layout), width, labels)
     spans = np.column_stack([data.span, _spans(data, states, lagged), named[0]]).astype(np.int64)

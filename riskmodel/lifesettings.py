@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from .cells import AgeGrid
+from .hazard import WEIBULL
 from .priors import PriorSet
 
 __all__ = ["LifeSettings", "removal_at_threshold"]
@@ -25,6 +26,8 @@ class LifeSettings:
     score_nodes : int
         Gauss-Hermite nodes over a quality score.
     grid : AgeGrid
+    age_law : {"weibull", "lognormal"}
+        Of all ages at failure; no lives are simulated under the second.
     """
 
     early_age: float = 10.0
@@ -32,6 +35,7 @@ class LifeSettings:
     ages: tuple[float, ...] = (25.0, 45.0)
     score_nodes: int = 7
     grid: AgeGrid = field(default_factory=AgeGrid)
+    age_law: str = WEIBULL
 
 
 def removal_at_threshold(priors: PriorSet) -> bool:

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import pytensor.tensor as pt
 
+from .agelaws import cumulative_hazard, log_normal_cdf
 from .cells import LARGEST_POWER, CellData
-from .hazard import LN2, subset_products
+from .hazard import WEIBULL, subset_products
 
 __all__ = [
     "CellWeights",
@@ -44,6 +45,8 @@ class EarlyTerms:
     roots, slots : int
     in_use : ndarray of int (root, 2), optional
         Slots and patterns of each root that are no padding.
+    law : {"weibull", "lognormal"}
+        Of the ages (see `cumulative_hazard`).
     """
 
     moments: Tensor
@@ -53,12 +56,13 @@ class EarlyTerms:
     roots: int
     slots: int
     in_use: np.ndarray | None = None
+    law: str = WEIBULL
 
     def failed(self, ages: np.ndarray) -> Tensor:
         """F of every mechanism at `ages` (age,), tensor (root, pattern, slot, age)."""
         log_ages = np.log(np.maximum(ages, 1e-9))
         exponent = self.shape[:, :, None] * (log_ages - pt.log(self.median)[:, :, None])
-        hazard = LN2 * pt.exp(pt.minimum(exponent, 30.0))
+        hazard = cumulative_hazard(exponent, self.law)
         return 1.0 - pt.exp(-self.speed[:, :, :, None] * hazard[:, None])
 
     def products(self, failed: Tensor, leave_out: int | None = None) -> Tensor:
@@ -98,17 +102,19 @@ class WearTerms:
         Probability of the row; None where each section has one row.
     section : ndarray of int (row,)
     shape : tensor scalar
+    law : {"weibull", "lognormal"}
     """
 
     log_median: Tensor
     weight: Tensor | None
     section: np.ndarray
     shape: Tensor
+    law: str = WEIBULL
 
     def log_survival(self, log_ages: Tensor, sections: int) -> Tensor:
         """ln of the wear-out survival at exp(log_ages) (row or 1, age), shape (section, age)."""
-        exponent = pt.clip(self.shape * (log_ages - self.log_median[:, None]), -500.0, 30.0)
-        hazard = LN2 * pt.exp(exponent)
+        exponent = pt.maximum(self.shape * (log_ages - self.log_median[:, None]), -500.0)
+        hazard = cumulative_hazard(exponent, self.law)
         if self.weight is None:
             return -hazard
         alive = self.weight[:, None] * pt.exp(-pt.minimum(hazard, 600.0))
@@ -392,14 +398,6 @@ def _path_at(data: CellData, path: PathTerms, kappa: Tensor, time: np.ndarray) -
     if not s:
         return -gap, 1.0 - x
     return -pt.log1p(s * gap) / s, (1.0 - x) * (1.0 + s * start_gap) / (1.0 + s * gap)
-
-
-def log_normal_cdf(x: Tensor) -> Tensor:
-    """ln Phi(x), accurate in both tails, with finite gradients."""
-    root2 = float(np.sqrt(2.0))
-    low = pt.log(pt.erfcx(-pt.minimum(x, 0.0) / root2)) - 0.5 * pt.minimum(x, 0.0) ** 2
-    high = pt.log(pt.erfc(-pt.maximum(x, 0.0) / root2))
-    return pt.switch(x < 0, low, high) - float(np.log(2.0))
 
 
 # ---------------------------------------------------------------------------- exits and entry

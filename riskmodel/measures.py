@@ -18,7 +18,7 @@ from scipy.optimize import brentq
 
 from .errors import RiskModelError
 from .hazard import Root, mean_susceptibility
-from .priors import Measure, PriorSet
+from .priorset import Measure, PriorSet
 
 __all__ = [
     "CURRENT_PRACTICE",

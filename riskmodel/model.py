@@ -7,6 +7,7 @@ are drawn from their priors.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from .condition import Condition
 from .elicitation import Distribution
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, Levels, levels_of, type_mix
+from .jointmodel import add_joint_prior
 from .lifesettings import LifeSettings, removal_at_threshold
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, cell_weights, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
@@ -62,9 +64,9 @@ def build_model(
     Returns
     -------
     pm.Model
-        With the potential `records`; the log-likelihood by section is its attribute `riskmodel_per_section`, what
-        the records say of each cell `riskmodel_cells`, from `riskmodel_data` and the early mechanisms
-        `riskmodel_early`.
+        With potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
+        attribute `riskmodel_per_section`, what the records say of each cell `riskmodel_cells`, from `riskmodel_data`
+        and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
     used = records if records is not None and records.sections.sizes["section"] else None
@@ -76,6 +78,7 @@ def build_model(
     with pm.Model(coords=coords_of(priors, levels)) as model:
         mix = type_mix(used.sections, priors) if used is not None else np.ones(len(priors.types), int)
         parameters = _parameters(priors, baseline, condition, mix, levels)
+        add_joint_prior(model, priors)
         if used is not None and inputs is not None:
             model.add_coord("section", [str(s) for s in used.sections["section"].values])
             hard = removal_at_threshold(priors)
@@ -251,13 +254,13 @@ def _filled(name: str, constant: np.ndarray, varying: np.ndarray, drawn: Tensor,
 
 def likelihood_terms(p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings) -> dict[str, Any]:
     """What the sum over cells takes beside the records, as functions of the parameters."""
-    early = labels = None
+    early, labels, law = None, None, settings.age_law
     if priors.mechanisms:
         slots = Slots.of(inputs)
-        early = _early_terms(p, priors, inputs, slots, settings.score_nodes)
+        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes), law=law)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
-    return {"early": early, "wear": _wear_terms(p, priors, inputs), "path": path, "labels": labels}
+    return {"early": early, "wear": replace(_wear_terms(p, priors, inputs), law=law), "path": path, "labels": labels}
 
 
 def _wear_terms(p: Parameters, priors: PriorSet, inputs: Inputs) -> WearTerms:

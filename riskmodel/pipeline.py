@@ -11,15 +11,17 @@ import shutil
 import time
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol
 
 import pandas as pd
 
+from .crew import Crew
 from .desk import SEARCH, Desk
-from .errors import RiskModelError, RiskModelWarning, StoreError
+from .errors import ClusterError, RiskModelError, RiskModelWarning, StoreError
+from .provenance import PROVENANCE, SCHEMA, STAGING, Provenance, results_folder
 from .report import main_table
 from .stages import PORTFOLIOS, REPORT, STAGES, Stage, stage_keys, stages_of, threshold_stage
 from .store import (
@@ -29,12 +31,11 @@ from .store import (
     file_digest,
     lock_folder,
     publish,
-    read_json,
     versions,
     write_json,
 )
 from .study import Study
-from .thresholds import OPTION, allowed, file_of
+from .thresholds import OPTION, file_of
 
 __all__ = [
     "PROVENANCE",
@@ -47,10 +48,6 @@ __all__ = [
     "run_study",
     "show_results",
 ]
-
-SCHEMA = 1
-PROVENANCE = "provenance.json"
-STAGING = ".unfinished"
 
 
 class Watcher(Protocol):
@@ -101,56 +98,14 @@ class Outcome:
     built: tuple[str, ...]
 
 
-@dataclass
-class _Ledger:
-    """What one folder's provenance says of its stages."""
-
-    folder: Path
-    content: Mapping[str, Any] = field(default_factory=dict)
-
-    @classmethod
-    def read(cls, folder: Path, study: Study) -> _Ledger:
-        """Provenance of a folder, empty if it has none; another study's is refused."""
-        file = folder / PROVENANCE
-        if not file.is_file():
-            return cls(folder)
-        content = read_json(file)
-        if content.get("schema", 0) > SCHEMA:
-            raise StoreError(f"{folder.name} was written by a newer riskmodel. Install that one.")
-        owner = content.get("study", {})
-        if owner.get("identity") != study.identity:
-            raise StoreError(
-                f"{folder.name} holds the results of another study, {owner.get('title', '')!r}. "
-                "Choose another folder with --out; if you renamed the study, move the old results away."
-            )
-        return cls(folder, content)
-
-    @property
-    def thresholds(self) -> list[float]:
-        """Other thresholds at which the results were calibrated, too."""
-        return list(self.content.get("settings", {}).get("thresholds", []))
-
-    def entry(self, stage: Stage) -> Mapping[str, Any]:
-        """What is noted of a stage; empty if nothing is."""
-        return self.content.get("stages", {}).get(stage.name, {})
-
-    def stands(self, stage: Stage, key: str) -> bool:
-        """Whether the stage was made from the same inputs and its files are the ones written then."""
-        entry = self.entry(stage)
-        outputs = entry.get("outputs", {})
-        if entry.get("key") != key or not set(outputs) <= set(stage.outputs):
-            return False
-        files = {name: self.folder / name for name in outputs}
-        return all(file.is_file() and file_digest(file) == outputs[name] for name, file in files.items())
-
-
-def results_folder(study: Study, out: Path | None = None) -> Path:
-    """Where the results of a study go: `results` beside its file, unless another folder is named."""
-    return (study.folder / "results") if out is None else out
-
-
 def run_study(
-    study: Study, *, out: Path | None = None, fresh: bool = False, command: str = "", watcher: Watcher | None = None
+    study: Study,
+    *,
+    out: Path | None = None,
+    fresh: bool = False,
+    command: str = "",
+    watcher: Watcher | None = None,
+    crew: Crew | None = None,
 ) -> Outcome:
     """Bring the results of a study up to date.
 
@@ -168,6 +123,8 @@ def run_study(
         What the user typed, for the provenance.
     watcher : Watcher, optional
         Is told how far the run is.
+    crew : Crew, optional
+        Who works what can be shared out; threads of this machine by default.
 
     Raises
     ------
@@ -179,9 +136,10 @@ def run_study(
     watcher = watcher or Quiet()
     _validate_folder(folder)
     _mend(folder)
-    ledger = _Ledger.read(folder, study)
+    ledger = Provenance.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
-    desk.command, desk.fresh, desk.published = command, fresh, ledger.content.get("stages", {})
+    desk.command, desk.fresh, desk.crew = command, fresh, crew
+    desk.published = ledger.content.get("stages", {})
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
     if not fresh:
@@ -201,10 +159,10 @@ def run_study(
         return _run_stages(desk, folder, keys, fresh=fresh, command=command, watcher=watcher)
 
 
-def _with_earlier(desk: Desk, ledger: _Ledger, watcher: Watcher) -> Study:
+def _with_earlier(desk: Desk, ledger: Provenance, watcher: Watcher) -> Study:
     """The study with the thresholds of earlier runs whose calibrations stand."""
     study = desk.study
-    every = _with_noted(study, ledger)
+    every = ledger.with_noted(study)
     keys = stage_keys(every, desk.priors)
     standing = {stage.name for stage in stages_of(every) if stage.apart and ledger.stands(stage, keys[stage.name])}
     kept = [at for at in every.thresholds if at in study.thresholds or threshold_stage(at) in standing]
@@ -217,12 +175,6 @@ def _with_earlier(desk: Desk, ledger: _Ledger, watcher: Watcher) -> Study:
     return replace(study, thresholds=tuple(kept))
 
 
-def _with_noted(study: Study, ledger: _Ledger) -> Study:
-    """The study with every threshold that its results note, as far as it still allows them."""
-    noted = [at for at in ledger.thresholds if allowed(study, at)]
-    return replace(study, thresholds=tuple(sorted({*study.thresholds, *noted})))
-
-
 def _run_stages(
     desk: Desk,
     folder: Path,
@@ -232,7 +184,7 @@ def _run_stages(
     command: str,
     watcher: Watcher,
 ) -> Outcome:
-    ledgers = [] if fresh else [_Ledger.read(folder, desk.study), _Ledger.read(folder / STAGING, desk.study)]
+    ledgers = [] if fresh else [Provenance.read(folder, desk.study), Provenance.left(folder / STAGING, desk.study)]
     provenance = _provenance(desk, command)
     built: list[str] = []
     staged: list[str] = []
@@ -354,7 +306,7 @@ def _held(folder: Path) -> Iterator[None]:
     try:
         with lock_folder(folder):
             yield
-    except StoreError:  # a full disk: what is finished stays for the next run
+    except (StoreError, ClusterError):  # a full disk, a lost cluster: what is finished stays for the next run
         raise
     except RiskModelError:
         if not (folder / PROVENANCE).exists():
@@ -385,7 +337,7 @@ def open_results(study: Study, out: Path | None = None, *, needs: Sequence[str])
     desk = Desk(study, folder / STAGING, progress=lambda done, total, text: None)
     desk.command = str(ledger.content.get("command", ""))
     desk.read_inputs()
-    desk.study = _with_noted(study, ledger)
+    desk.study = ledger.with_noted(study)
     keys = stage_keys(desk.study, desk.priors)
     # what a search found belongs to the portfolios
     for stage in stages_of(desk.study):
@@ -453,10 +405,10 @@ def remake(study: Study, name: str, out: Path | None = None, *, watcher: Watcher
     return folder
 
 
-def _finished(study: Study, out: Path | None) -> tuple[Path, _Ledger]:
+def _finished(study: Study, out: Path | None) -> tuple[Path, Provenance]:
     folder = results_folder(study, out)
     _mend(folder)
-    ledger = _Ledger.read(folder, study)
+    ledger = Provenance.read(folder, study)
     if not ledger.content:
         raise StoreError(f"there are no results in {folder.name} yet. Make them with `riskmodel run`.")
     return folder, ledger

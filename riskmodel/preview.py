@@ -16,6 +16,7 @@ from .lives import Draws
 from .measures import CURRENT_PRACTICE, NO_MEASURES, REFERENCES
 from .outcomes import quantities, values
 from .physicalpriors import Comparison, compare_effects
+from .places import taken_jointly
 from .policy import Policy
 from .prices import Prices, costs_of
 from .priordraws import prior_draws
@@ -46,7 +47,18 @@ def preview(study: Study) -> str:
     """
     desk = Desk(study, Path(), progress=lambda done, total, text: None)
     desk.read_inputs()
-    lines = [study.title, "", *_records(desk), "", *_life(desk), "", *_measures(desk), "", *_portfolios(desk)]
+    lines = [
+        study.title,
+        "",
+        *_records(desk),
+        *_carried(desk),
+        "",
+        *_life(desk),
+        "",
+        *_measures(desk),
+        "",
+        *_portfolios(desk),
+    ]
     if study.policy is not None:
         lines += ["", *_money(desk, study.policy)]
     return "\n".join(lines) + "\n"
@@ -61,6 +73,22 @@ def _records(desk: Desk) -> list[str]:
         for one in desk.tables.intakes
     ]
     return [*census_text(desk.tables).rstrip("\n").split("\n"), *rounds]
+
+
+def _carried(desk: Desk) -> Iterator[str]:
+    """Whether priors were learnt on other sections, and which are taken jointly."""
+    joint = desk.priors.joint
+    if not desk.priors.carried:
+        return
+    yield ""
+    if joint is None:
+        yield "Priors learnt on other sections, taken one by one: no table of correlations is named."
+        return
+    together, _ = taken_jointly(desk.priors)
+    yield f"Priors learnt on other sections: {len(together)} quantities of this study are taken jointly."
+    if joint.left_out:
+        told = ", ".join(joint.left_out)
+        yield from textwrap.wrap(f"Taken alone, since this study states them anew: {told}.", 100)
 
 
 def _life(desk: Desk) -> Iterator[str]:
@@ -97,7 +125,7 @@ def _lives(desk: Desk, drawn: xr.Dataset, programme: xr.Dataset) -> tuple[xr.Dat
     form = ClosedForm(draws, programme, desk.priors, REFERENCES, seed=desk.study.seed, compiled=False)
     sums = Sums.empty(form, grid, [form.current], horizon, early_age)
     for piece in form.blocks():
-        sums.add(form.block(piece), 1, None)
+        sums.add(form.block(piece))
     names = {"portfolio": form.names, "quantity": list(quantities(early_age, ages))}
     value = values(sums.survival, grid, form.names, early_age, horizon, ages)
     causes = [*(m.name for m in desk.priors.mechanisms), "wear_out"]

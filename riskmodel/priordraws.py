@@ -9,10 +9,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtr
 
 from .baseline import Baseline, delta_distributions
 from .elicitation import Distribution
 from .measures import deltas_of, selections_of, shifts_of
+from .places import COMMON, EFFECT, OFFSET, OWN_MEDIAN, taken_jointly
 from .priors import PriorSet
 from .streams import stream
 
@@ -56,6 +58,9 @@ class _Drawn:
         self.values: dict[str, np.ndarray] = {}
         self.dims: dict[str, tuple[str, ...]] = {}
         self.coords: dict[str, list[str]] = {}
+        places, joint = taken_jointly(priors)
+        z = joint.scores(stream(seed, "prior", "joint"), draws) if joint is not None else np.zeros((draws, 0))
+        self.scores = {(place.variable, place.index or 0): z[:, i] for i, place in enumerate(places)}
 
     def scalar(self, name: str, distribution: Distribution) -> np.ndarray:
         return self.keep(name, self.sample(name, [distribution])[:, 0])
@@ -67,10 +72,22 @@ class _Drawn:
 
     def sample(self, name: str, distributions: Sequence[Distribution]) -> np.ndarray:
         columns = [d.sample(stream(self.seed, "prior", name, i), self.draws) for i, d in enumerate(distributions)]
+        for i, d in enumerate(distributions):
+            if (name, i) in self.scores:
+                columns[i] = d.ppf(ndtr(self.scores[name, i]))
         return np.stack(columns, axis=1)
 
     def normal(self, name: str, width: int) -> np.ndarray:
-        return stream(self.seed, "prior", name).standard_normal((self.draws, width))
+        z = stream(self.seed, "prior", name).standard_normal((self.draws, width))
+        for i in range(width):
+            z[:, i] = self.scores.get((name, i), z[:, i])
+        return z
+
+    def below(self, effect: int) -> np.ndarray:
+        """Probability below the change of the log-odds by an effect: that above its ratio."""
+        if (EFFECT, effect) in self.scores:
+            return np.asarray(ndtr(-self.scores[EFFECT, effect]))
+        return stream(self.seed, "prior", "effect", effect).random(self.draws)
 
     def keep(self, name: str, values: np.ndarray, *dims: str) -> np.ndarray:
         self.values[name], self.dims[name] = values, dims
@@ -87,8 +104,9 @@ def _wear_and_path(drawn: _Drawn) -> None:
     priors, path = drawn.priors, drawn.priors.path
     types = [t.name for t in priors.types]
     drawn.coords["type"] = types
-    common = priors.wear_out_sd_common.distribution.mean * drawn.normal("wear_out_common", 1)
-    by_type = drawn.sample("wear_out_by_type", [t.wear_out_median.distribution for t in priors.types])
+    common = priors.wear_out_sd_common.distribution.mean * drawn.normal(COMMON, 1)
+    drawn.keep(COMMON, common[:, 0])
+    by_type = drawn.sample(OWN_MEDIAN, [t.wear_out_median.distribution for t in priors.types])
     drawn.keep("wear_out_median", by_type * np.exp(common), "type")
     drawn.scalar("wear_out_shape", priors.wear_out_shape.distribution)
     ratios = [m.time_ratio.distribution if m.time_ratio else Distribution("fixed", (1.0,)) for m in priors.measures]
@@ -122,7 +140,8 @@ def _mechanisms(drawn: _Drawn, baseline: Baseline) -> None:
     odds = drawn.sample("odds_multiplier", [t.odds_multiplier.distribution for t in priors.types])
     drawn.keep("odds_multiplier", odds, "type")
     total = total * odds / (1.0 - total + total * odds)
-    offset = priors.share_sd.distribution.mean * drawn.normal("share_offset", len(mechanisms))
+    offset = priors.share_sd.distribution.mean * drawn.normal(OFFSET, len(mechanisms))
+    drawn.keep(OFFSET, offset, "mechanism")
     intercept = np.stack([baseline.intercepts(t, o) for t, o in zip(total, offset, strict=True)])
     drawn.keep("intercept", intercept, "type", "mechanism")
 
@@ -149,7 +168,7 @@ def _measures(drawn: _Drawn, baseline: Baseline, mix: np.ndarray) -> None:
     if not deltas:
         return
     effects = 1 + max(d.effect for d in deltas)
-    rank = np.stack([stream(drawn.seed, "prior", "effect", e).random(drawn.draws) for e in range(effects)], axis=1)
+    rank = np.stack([drawn.below(e) for e in range(effects)], axis=1)
     values = [
         d.ppf(rank[:, entry.effect])
         for d, entry in zip(delta_distributions(priors, baseline, mix), deltas, strict=True)

@@ -10,13 +10,13 @@ import hashlib
 import json
 import math
 import re
-import tomllib
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from riskmodel.errors import Faults, PriorError, printable
+from riskmodel.tomltext import parse_toml
 
 __all__ = [
     "COLLECTIONS",
@@ -54,11 +54,14 @@ class RawTables:
         File that a path, or the nearest path above it, came from.
     digests : mapping of str to str
         SHA-256 of each file.
+    beside : mapping of str to str
+        Text of the table of correlations that the files name, by its file name.
     """
 
     data: Mapping[str, Any]
     origins: Mapping[TablePath, str]
     digests: Mapping[str, str]
+    beside: Mapping[str, str] = field(default_factory=dict)
 
     def file_of(self, path: TablePath) -> str:
         """File from which the table or key at `path` came."""
@@ -92,8 +95,26 @@ def read_tables(directory: Path) -> RawTables:
         if content is not None:
             digests[path.name] = hashlib.sha256(content).hexdigest()
             _merge(data, origins, _parse(content, path.name, faults), path.name, faults)
+    beside = _correlations(directory, data, digests, faults)
     faults.raise_any(PriorError)
-    return RawTables(data, origins, digests)
+    return RawTables(data, origins, digests, beside)
+
+
+def _correlations(directory: Path, data: Mapping[str, Any], digests: dict[str, str], faults: Faults) -> dict[str, str]:
+    """The table of correlations that `[carried]` names."""
+    carried = data.get("carried")
+    name = carried.get("correlations") if isinstance(carried, Mapping) else None
+    if not isinstance(name, str):
+        return {}
+    path = directory / name
+    if Path(name).name != name or not path.is_file():
+        remedy = "Put it back beside the prior files, or take the line out: quantities are then taken one by one"
+        faults.add("the table of correlations lies beside the prior files", column="carried.correlations", got=name,
+                   remedy=remedy)  # fmt: skip
+        return {}
+    content = _read_file(path, faults) or b""
+    digests[name] = hashlib.sha256(content).hexdigest()
+    return {name: content.decode("utf-8-sig", errors="replace")}
 
 
 def _read_file(path: Path, faults: Faults) -> bytes | None:
@@ -106,7 +127,7 @@ def _read_file(path: Path, faults: Faults) -> bytes | None:
 
 def _parse(content: bytes, file: str, faults: Faults) -> dict[str, Any]:
     try:
-        return tomllib.loads(content.decode("utf-8-sig"))
+        return parse_toml(content)
     except UnicodeDecodeError as error:
         faults.add(
             f"the file is text in UTF-8, but byte {error.start + 1} is not", file=file, remedy="Save it as UTF-8"
@@ -165,7 +186,7 @@ def override(raw: RawTables, changes: Mapping[str, Any], faults: Faults) -> RawT
         faults.add("tables and lists are nested too deeply", file=OVERRIDES, remedy="Flatten them")
         return raw
     digest = hashlib.sha256(noted.encode()).hexdigest()
-    return RawTables(data, origins, {**raw.digests, OVERRIDES: digest})
+    return replace(raw, data=data, origins=origins, digests={**raw.digests, OVERRIDES: digest})
 
 
 def _overridden(

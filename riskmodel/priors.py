@@ -14,6 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from riskmodel.errors import Faults, PriorError
+from riskmodel.joint import Joint
+from riskmodel.jointfile import read_joint
+from riskmodel.places import marginals_of
 from riskmodel.priorfiles import RawTables, instead, override, read_tables
 from riskmodel.priorindicators import read_drivers, read_indicators
 from riskmodel.priormeasures import ROOTS, read_costs, read_measures
@@ -80,10 +83,12 @@ def load_priors(directory: Path | str | None = None, overrides: Mapping[str, Any
     Parameters
     ----------
     directory : path, optional
-        Every `*.toml` in it is read. Default: the files that come with the program.
+        Every `*.toml` in it is read, and the table of correlations that they name, if any. Default: the files
+        that come with the program.
     overrides : mapping, optional
         A study's changes, nested as the files are. A quantity whose distribution changes keeps its
-        unit and states its own status and source; its interval may be left out.
+        unit and states its own status and source; its interval may be left out. It is then taken alone where
+        the others are taken jointly: correlations were learnt with another marginal.
 
     Raises
     ------
@@ -91,7 +96,12 @@ def load_priors(directory: Path | str | None = None, overrides: Mapping[str, Any
         With every fault of every file.
     """
     raw = read_tables(Path(directory) if directory is not None else default_directory())
-    return _build(raw, overrides)
+    if not raw.beside:
+        return _build(raw, overrides)
+    plain = _build(raw, None)
+    ((name, text),) = raw.beside.items()
+    joint = read_joint(text, name, plain)
+    return _jointly(_build(raw, overrides) if overrides else plain, joint)
 
 
 def with_overrides(priors: PriorSet, overrides: Mapping[str, Any]) -> PriorSet:
@@ -102,7 +112,12 @@ def with_overrides(priors: PriorSet, overrides: Mapping[str, Any]) -> PriorSet:
     PriorError
         As `load_priors`.
     """
-    return _build(priors.raw, overrides)
+    return _jointly(_build(priors.raw, overrides), priors.joint)
+
+
+def _jointly(priors: PriorSet, joint: Joint | None) -> PriorSet:
+    """With a copula, of which quantities that are stated otherwise are left out."""
+    return replace(priors, joint=None if joint is None else joint.keeping(marginals_of(priors)))
 
 
 def _build(raw: RawTables, overrides: Mapping[str, Any] | None) -> PriorSet:
@@ -152,6 +167,7 @@ def _carried(root: Table) -> tuple[str, ...]:
         return ()
     marks = table.get("sections")
     table.text("source")
+    table.text("correlations", default="")
     if not isinstance(marks, list) or not all(isinstance(mark, str) for mark in marks):
         table.fault("the marks of the sections are a list of texts", "sections", remedy="Export the priors again")
         return ()

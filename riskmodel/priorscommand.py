@@ -32,6 +32,6 @@ def export(study: Path, target: Path, results: Path | None) -> None:
     for file in export_priors(read_study(study), target, results):
         click.echo(str(file))
     click.echo(
-        "Each quantity carries its own distribution. correlations.csv says how they go together; it is kept for\n"
-        "reference, the model reads priors one by one."
+        "Each quantity carries its own distribution; correlations.csv says how they go together, and a study that\n"
+        "names the folder takes them so. A quantity that it states anew under [priors.override] is taken alone."
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 
+from riskmodel.joint import Joint
 from riskmodel.priorfiles import RawTables
 from riskmodel.priorparts import (
     ANY,
@@ -85,6 +86,8 @@ class PriorSet:
         The tables as read, overrides included.
     carried : tuple of str
         Marks of the sections on which the priors were learnt, where they are the posterior of another study.
+    joint : Joint or None
+        How quantities go together, where a table of correlations lies beside the files; None: one by one.
     """
 
     early_failure: Quantity
@@ -106,6 +109,7 @@ class PriorSet:
     files: Mapping[str, str]
     raw: RawTables = field(repr=False, compare=False)
     carried: tuple[str, ...] = ()
+    joint: Joint | None = field(default=None, compare=False)
 
     @property
     def uses_types(self) -> bool:
@@ -147,7 +151,7 @@ class PriorSet:
         """Every quantity once, in the order of the fields; one that serves several measures comes once."""
         seen: set[str] = set()
         for part in fields(self):
-            if part.name not in ("files", "raw", "carried"):
+            if part.name not in ("files", "raw", "carried", "joint"):
                 for quantity in _quantities_in(getattr(self, part.name)):
                     if quantity.key not in seen:
                         seen.add(quantity.key)

@@ -42,8 +42,10 @@ class Replicas:
         Simulated readings, cut at the ends of the scale.
     there : ndarray of bool (sample, visit)
         Whether the simulated section is in service at that visit, and was not read far below before.
-    removed : ndarray (sample, section)
-        Simulated age at removal, years.
+    failed, removed : ndarray (sample, section)
+        Simulated ages at failure and at removal, years.
+    early : ndarray of bool (sample, section)
+        Whether an early mechanism ended the simulated life.
     entry, leave : ndarray (section,)
         Ages between which the section is under observation if it is not removed, years.
     condition : Condition
@@ -54,10 +56,21 @@ class Replicas:
     recorded: Floats
     z: Floats
     there: Flags
+    failed: Floats
     removed: Floats
+    early: Flags
     entry: Floats
     leave: Floats
     condition: Condition
+
+    def of_sections(self, keep: Flags) -> Replicas:
+        """The same of some sections (section,)."""
+        visit, place = keep[self.owner], np.cumsum(keep) - 1
+        return Replicas(
+            place[self.owner[visit]], self.age[visit], self.recorded[visit], self.z[:, visit], self.there[:, visit],
+            self.failed[:, keep], self.removed[:, keep], self.early[:, keep], self.entry[keep], self.leave[keep],
+            self.condition,
+        )  # fmt: skip
 
 
 def draw_replicas(
@@ -94,7 +107,7 @@ def draw_replicas(
     z, removed = np.clip(z, *ends), failed + lag
     entry, leave = records.sections["age_entry"].values.astype(float), _leave(records)
     there = (age < removed[:, owner]) & (removed > entry)[:, owner] & ~_read_low_before(z, owner, records.condition)
-    return Replicas(owner, age, recorded, z, there, removed, entry, leave, records.condition)
+    return Replicas(owner, age, recorded, z, there, failed, removed, failed < worn, entry, leave, records.condition)
 
 
 def _visits(records: Records) -> tuple[NDArray[np.int64], Floats, Floats]:

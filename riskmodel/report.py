@@ -81,6 +81,10 @@ class Findings:
         Warnings that arose on the way.
     advice : tuple of str
         What to require and what would overturn it, as lines; empty where costs are not weighed.
+    round : tuple of str
+        What the last round of records changed, then what to look at next; empty without rounds.
+    trust : tuple of str
+        Checks of the model in a few lines.
     """
 
     title: str
@@ -97,6 +101,8 @@ class Findings:
     cautions: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
+    round: tuple[str, ...] = ()
+    trust: tuple[str, ...] = ()
 
     @property
     def early_age(self) -> float:
@@ -154,7 +160,9 @@ def build_report(findings: Findings) -> str:
         ("How many fail early", _how_many(findings)),
         ("Why they fail early", _why(findings)),
         ("What each measure buys", _measures(findings)),
+        *((("What the last round changed", _round(findings)),) if findings.round else ()),
         ("How sure", _how_sure(findings)),
+        *((("Whether to believe it", iter(findings.trust)),) if findings.trust else ()),
         ("What is extrapolated", _extrapolation(findings)),
         ("What it rests on", _basis(findings)),
         ("Cautions", _cautions(findings)),
@@ -258,6 +266,13 @@ def _gains(f: Findings, portfolio: str) -> tuple[np.ndarray, np.ndarray, np.ndar
     averted = f.draws(CURRENT_PRACTICE, "early_failure_probability") - f.draws(portfolio, "early_failure_probability")
     longer = f.draws(portfolio, "b10_age") - f.draws(CURRENT_PRACTICE, "b10_age")
     return 100.0 * averted, longer, f.draws(portfolio, "life_gain")
+
+
+def _round(f: Findings) -> Iterator[str]:
+    yield from wrapped(printable(f.round[0], 500))
+    for each in f.round[1:]:
+        yield from wrapped(printable(each, 500), bullet=True)
+    yield "More in changes.txt."
 
 
 def _how_sure(f: Findings) -> Iterator[str]:
@@ -404,10 +419,10 @@ def _summary(draws: np.ndarray) -> tuple[float, float, float]:
     return float(np.mean(draws)), float(lower), float(upper)
 
 
-def wrapped(text: str, *, bullet: bool = False) -> list[str]:
+def wrapped(text: str, *, bullet: bool = False, width: int = WIDTH) -> list[str]:
     """Lines of a paragraph, or of a point of a list."""
     first, rest = ("- ", "  ") if bullet else ("", "")
-    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=rest)
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest)
 
 
 # ------------------------------------------------------------------------------------ seen again

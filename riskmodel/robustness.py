@@ -7,22 +7,23 @@ Pareto-smoothed, and the tail shape k-hat says whether the weights can be truste
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .baseline import Baseline, delta_distributions
 from .costing import Plan
+from .crew import Workers
 from .decide import Decision
 from .decisiontables import money_words
 from .distribution import Distribution
 from .ledger import Ledger
 from .lives import Draws
-from .measures import deltas_of, selections_of
+from .places import EFFECT
 from .prices import used_prices
+from .stated import joint_log_ratio, selection_draws, stated_draws
 
 __all__ = ["log_priors", "pareto_weights", "robustness_table", "smoothed_weights"]
 
@@ -44,7 +45,7 @@ def robustness_table(
     posterior: xr.Dataset,
     *,
     thresholds: Mapping[float, np.ndarray] | None = None,
-    workers: int = 1,
+    workers: Workers = 1,
 ) -> pd.DataFrame:
     """First place under changed assumptions, and the values at which it changes.
 
@@ -56,7 +57,7 @@ def robustness_table(
         For the passes under other compliance.
     thresholds : mapping of float to ndarray (portfolio,), optional
         Other threshold of the condition index to the expected savings of a calibration of its own.
-    workers : int
+    workers : int or Crew
 
     Returns
     -------
@@ -124,7 +125,7 @@ def _prices(decision: Decision) -> Iterator[Row]:
             yield {"kind": "price", "setting": f"{words}, times {factor:g}", **_first(names, _saving(value))}
 
 
-def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iterator[Row]:
+def _compliance(decision: Decision, posterior: xr.Dataset, workers: Workers) -> Iterator[Row]:
     draws = Draws.of(posterior, FEW)
     plan = decision.plan.of_others(decision.plan.portfolios, draws.count)
     if "compliance" not in draws:
@@ -139,49 +140,31 @@ def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iter
 # ------------------------------------------------------------------------------- weighted priors
 
 
+GROUPS = {
+    "share failing early": ("early_failure",),
+    "effects of measures": (EFFECT,),
+    "compliance": ("compliance",),
+    "ages of early failure": ("age_median", "age_shape"),
+    "shape of wear-out": ("wear_out_shape",),
+}
+"""Variables whose priors are weighted together (see `places`)."""
+
+
 def log_priors(decision: Decision) -> dict[str, np.ndarray]:
     """Log prior density of each draw by group of parameters, each (sample,); groups without a density are left out."""
     plan, draws = decision.plan, decision.draws
     priors = plan.priors
-    groups: dict[str, list[tuple[Distribution, np.ndarray]]] = {
-        "share failing early": [(priors.early_failure.distribution, draws.values.get("early_failure", np.zeros(0)))],
-        "effects of measures": _effects(plan, draws),
-        "compliance": [
-            (m.compliance.distribution, draws["compliance"][:, k])
-            for k, m in enumerate(priors.measures if "compliance" in draws else ())
-        ],
-        "selection of roads": [
-            (priors.measures[k].selection[root].distribution, draws["selection"][:, i])
-            for i, (k, root) in enumerate(selections_of(priors) if "selection" in draws else ())
-        ],
-        "ages of early failure": [
-            (getattr(m, part).distribution, draws[f"age_{part}"][:, i])
-            for i, m in enumerate(priors.mechanisms)
-            for part in ("median", "shape")
-        ],
-        "shape of wear-out": [(priors.wear_out_shape.distribution, draws["wear_out_shape"])],
-        "prices": _price_draws(plan),
-    }
-    out = {}
-    for name, pairs in groups.items():
-        known = [(d, x) for d, x in pairs if d.family != "fixed" and len(x)]
-        if known:
-            total = np.sum([d.logpdf(x) for d, x in known], axis=0)
-            if np.isfinite(total).all() and np.ptp(total) > 0:
-                out[name] = total
-    return out
+    mix = np.bincount(plan.types, minlength=len(priors.types)).astype(float)
+    every = [one for one in stated_draws(draws, priors, plan.early_age, mix) if one[1].family != "fixed"]
+    parts = {name: [one for one in every if one[0].variable in group] for name, group in GROUPS.items()}
+    totals = {name: _density([one[1:] for one in part]) + joint_log_ratio(part, priors) for name, part in parts.items()}
+    totals |= {"selection of roads": _density(selection_draws(draws, priors)), "prices": _density(_price_draws(plan))}
+    return {name: total for name, total in totals.items() if np.isfinite(total).all() and np.ptp(total) > 0}
 
 
-def _effects(plan: Plan, draws: Draws) -> list[tuple[Distribution, np.ndarray]]:
-    """One prior for each effect of a measure; its further mechanisms move with the first."""
-    if "delta" not in draws:
-        return []
-    mix = np.bincount(plan.types, minlength=len(plan.priors.types)).astype(float)
-    every = delta_distributions(plan.priors, Baseline.of(plan.priors, plan.early_age), mix)
-    first: dict[int, int] = {}
-    for i, delta in enumerate(deltas_of(plan.priors)):
-        first.setdefault(delta.effect, i)
-    return [(every[i], draws["delta"][:, i]) for i in first.values()]
+def _density(pairs: Sequence[tuple[Distribution, np.ndarray]]) -> np.ndarray:
+    """Log density of independent quantities, (sample,); one nought where all are fixed."""
+    return sum((d.logpdf(x) for d, x in pairs if d.family != "fixed"), start=np.zeros(1))
 
 
 def _price_draws(plan: Plan) -> list[tuple[Distribution, np.ndarray]]:

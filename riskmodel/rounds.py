@@ -20,7 +20,7 @@ from .errors import Faults
 from .roundtables import Round
 from .store import file_digest, lock_folder, read_json, write_json
 
-__all__ = ["FOLDER", "find_rounds", "keep_round", "round_digests", "taking_in"]
+__all__ = ["ABOUT", "FOLDER", "find_rounds", "keep_round", "round_digests", "taking_in"]
 
 FOLDER, ABOUT, SCHEMA = "rounds", "round.json", 1
 UNFINISHED = ".unfinished-"
@@ -54,19 +54,29 @@ def _order(each: Round) -> tuple[str, int]:
 def _read(folder: Path, faults: Faults) -> Round | None:
     place = f"{FOLDER}/{folder.name}"
     about = folder / ABOUT
-    match = _NAME.fullmatch(folder.name)
+    until = _day(folder.name)
     content: Mapping[str, Any] = read_json(about) if about.is_file() else {}
-    if match is None or content.get("schema") != SCHEMA or content.get("until") != match.group(1):
+    files, corrects = content.get("files"), content.get("corrects")
+    typed = content.get("schema") == SCHEMA and isinstance(files, dict) and isinstance(corrects, bool)
+    if until is None or not typed or files is None or content.get("until") != until.isoformat():
         rule = f"a round is a folder named by its date, with the {ABOUT} that `riskmodel update` wrote"
         faults.add(rule, column=place, remedy="Take the folder away, or put back what was in it")
         return None
     tables = {kind: next(iter(sorted(folder.glob(f"{kind}.*"))), None) for kind in KINDS}
-    for kind in content.get("files", {}):
+    for kind in files:
         if tables.get(kind) is None:
             rule, remedy = f"the round holds its table of {kind}", "Put the file back, or take the whole folder away"
             faults.add(rule, column=place, remedy=remedy)
-    return Round(folder.name, date.fromisoformat(match.group(1)), tables["sections"], tables["surveys"],
-                 bool(content.get("corrects", False)))  # fmt: skip
+    return Round(folder.name, until, tables["sections"], tables["surveys"], bool(corrects))
+
+
+def _day(name: str) -> date | None:
+    """Date in the name of a round's folder; None where it has none."""
+    match = _NAME.fullmatch(name)
+    try:
+        return None if match is None else date.fromisoformat(match.group(1))
+    except ValueError:  # no such day
+        return None
 
 
 def round_digests(each: Round) -> dict[str, object]:

@@ -11,17 +11,20 @@ import pandas as pd
 
 from . import __version__
 from .briefdesk import FIGURES, PAGE, gather, page_digest
-from .changedesk import CHANGED, build_changes
+from .changedesk import CHANGED, build_changes, told_of
+from .changewords import change_finding, look_next
 from .desk import POSTERIOR, SEARCH, SIMULATION, Desk, input_digests
 from .errors import CalibrationError
 from .priors import WEAR_OUT, PriorSet
 from .recalibrate import FORMER, REFIT, Published, fingerprint, recalibrate
 from .records import census_table
 from .report import Findings, build_report, census_lines
-from .store import digest_of, file_digest, write_bytes, write_table, write_text
+from .store import code_digest, digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
-from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
+from .trustdesk import CHECKS, TRUST, TRUST_MODULES, build_trust, trust_digest
+from .trustwords import short_lines
+from .weighing import DECISION, DECISION_TABLES, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
 
@@ -32,7 +35,7 @@ SEARCHED = "tables/search.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 REPORT = "report.txt"
 
-COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
+COMPILES = "The first calibration on a machine compiles for one to two minutes."
 
 Outputs = dict[str, str]
 """File name within the results to its digest."""
@@ -79,7 +82,10 @@ def _priors(desk: Desk) -> Outputs:
     counts: dict[str, int] = {}
     for quantity in desk.priors.quantities():
         counts[quantity.status] = counts.get(quantity.status, 0) + 1
+    joint = desk.priors.joint
     desk.facts["priors"] = {"quantities": counts}
+    if joint is not None:
+        desk.facts["priors"]["joint"] = {"quantities": list(joint.quantities), "left_out": list(joint.left_out)}
     return {}
 
 
@@ -91,9 +97,10 @@ def _calibrate(desk: Desk) -> Outputs:
         desk.records,
         Published(desk.results, desk.published.get("calibrate", {})),
         read=desk.read_tables,
-        mark=fingerprint(study, desk.priors, _core_digest()),
+        mark=fingerprint(study, desk.priors, code_digest(*OUTER)),
         fresh=desk.fresh,
         progress=desk.progress,
+        crew=desk.crew,
     )
     desk.calibration = made.calibration
     desk.facts["calibrate"] = dict(made.facts)
@@ -114,6 +121,7 @@ def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
             settings=LifeSettings(**study.life),
             sampling=Sampling(**study.sampling),
             progress=desk.progress,
+            crew=desk.crew,
         )
     except CalibrationError as error:
         raise CalibrationError(f"at a threshold of {threshold:g} {error}") from error
@@ -135,7 +143,7 @@ def _search(desk: Desk) -> Outputs:
         policy=study.policy,
         seed=study.seed,
         score_shift=study.score_shift,
-        workers=WORKERS,
+        workers=desk.workers,
         progress=desk.progress,
     )
     desk.facts[SEARCH] = {"sets": [list(members) for members in found.sets]}
@@ -156,6 +164,7 @@ def _simulate(desk: Desk) -> Outputs:
         score_shift=study.score_shift,
         weight_by_area=study.weight_by_area,
         observed_to=0.0 if desk.records is None else observed_to(desk.records.sections),
+        workers=desk.workers,
         progress=desk.progress,
     )
     return {SIMULATION: desk.save(desk.simulation, SIMULATION)}
@@ -178,6 +187,7 @@ def _decide(desk: Desk) -> Outputs:
         desk.simulation,
         others={threshold: partial(desk.posterior_at, threshold) for threshold in desk.study.thresholds},
         prior_only=desk.records is None,
+        workers=desk.workers,
         progress=desk.progress,
     )
     desk.decision = made.result
@@ -236,6 +246,8 @@ def _report(desk: Desk) -> Outputs:
         priors=entries["priors"]["facts"]["quantities"],
         cautions={m.name: m.caution for m in priors.measures if any(m.name in p.measures for p in desk.portfolios)},
         advice=_advice(desk),
+        round=_last_round(desk),
+        trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))) if "trust" in entries else (),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
@@ -246,6 +258,11 @@ def _advice(desk: Desk) -> tuple[str, ...]:
         return ()
     affordable = desk.entries["decide"]["facts"]["affordable"]
     return tuple(advise(desk.study, desk.decision, affordable, lambda name: pd.read_csv(desk.found(name))))
+
+
+def _last_round(desk: Desk) -> tuple[str, ...]:
+    told = told_of(desk)
+    return () if told is None else (change_finding(told), *look_next(told))
 
 
 def _taught(parameters: pd.DataFrame, priors: PriorSet) -> dict[str, float]:
@@ -271,6 +288,7 @@ STAGES = (
     Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
     Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
+    Stage("trust", "Checking whether the model can be believed", TRUST, build_trust),
     Stage("report", "Writing the report", (REPORT,), _report),
     Stage("brief", "Writing the page", (PAGE, *FIGURES), _brief),
 )
@@ -307,12 +325,17 @@ def threshold_stage(threshold: float) -> str:
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *("cluster", "crew"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
-    *("carry", "carrydesk", "changewords", "priorscommand", "rounds", "updatecommand"),
+    *("provenance", "verification", "verifycommand"),
+    *("carry", "carrydesk", "changewords", "priorscommand", "roundfigures", "rounds", "updatecommand"),
     *("questions", "report", "scaffold", "statedmixture", "store", "study"),
     # asked of finished results
     *("firstsigns", "trialcommand", "trialdesk", "trialwords"),
     *("attribution", "cellposterior", "planned", "scoring", "watch", "watchcommand", "watchdesk", "watchwords"),
+    # checks of finished draws; the stage that makes them adds their digest to its key
+    *TRUST_MODULES,
+    *("trustcommand", "trustfigures", "trustwords", "variantdesk", "variants"),
     *("elicitcommand", "elicitdialogue", "elicitwords", "expertanswers", "priorentry"),
 )
 
@@ -347,6 +370,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         "tables": [],
         "changes": [],
         "criticism": [],
+        "trust": [trust_digest()],
         "report": [study.title, study.agency],
         "brief": [study.title, study.agency, page_digest()],
     }
@@ -358,8 +382,11 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         for at in study.thresholds
     }
     keys: dict[str, str] = {}
-    core = _core_digest()
-    page = [file_digest(Path(__file__).with_name(f"{name}.py")) for name in ("report", "advice")]
+    core = code_digest(*OUTER)
+    page = [
+        file_digest(Path(__file__).with_name(f"{name}.py"))
+        for name in ("report", "advice", "changewords", "trustwords")
+    ]
     for stage in stages_of(study):
         if stage.apart:
             keys[stage.name] = digest_of([__version__, core, apart[stage.name]])
@@ -369,10 +396,3 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         code = page if stage.name in ("report", "brief") else core
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
-
-
-def _core_digest() -> str:
-    """Digest of the modules that make the numbers: a checkout changes without a new version number."""
-    here = Path(__file__).parent
-    files = sorted(f for f in here.rglob("*.py") if f.relative_to(here).parts[0].removesuffix(".py") not in OUTER)
-    return digest_of({file.relative_to(here).as_posix(): file_digest(file) for file in files})

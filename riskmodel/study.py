@@ -5,7 +5,7 @@ The file that `write_new_study` writes is the reference of its layout.
 
 from __future__ import annotations
 
-import tomllib
+import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import date
@@ -22,6 +22,7 @@ from .policy import Policy
 from .rounds import find_rounds
 from .roundtables import Round
 from .store import digest_of
+from .tomltext import parse_toml
 
 if TYPE_CHECKING:
     from .priors import PriorSet
@@ -196,14 +197,14 @@ def _parse(file: Path, faults: Faults) -> dict[str, Any]:
         if len(raw) > LARGEST_FILE:
             faults.add("a study file is no larger than 1 MB", got=f"{len(raw)} bytes")
             return {}
-        return tomllib.loads(raw.decode("utf-8-sig"))
+        return parse_toml(raw)
     except OSError as error:
         faults.add("the file can be read", got=error.strerror or "", remedy="Check its permissions")
     except UnicodeDecodeError as error:
         faults.add("the file is UTF-8 text", got=f"byte {error.start + 1}", remedy="Save it as UTF-8")
     except RecursionError:
         faults.add("tables and lists are nested a few levels deep", remedy="Remove the deep nesting")
-    except (tomllib.TOMLDecodeError, ValueError) as error:
+    except ValueError as error:
         faults.add("the file is TOML", got=str(error), remedy="Mend that line; text stands in quotation marks")
     return {}
 
@@ -316,7 +317,7 @@ def _path_of(file: Path, name: str | None, key: str, faults: Faults, *, folder: 
     if name is None:
         return None
     path = file.parent / name
-    if not (path.is_dir() if folder else path.is_file()):
+    if not (os.path.isdir(path) if folder else os.path.isfile(path)):  # of an odd name they say no
         kind = "folder" if folder else "file"
         faults.add(
             f"the {kind} exists, seen from the folder of {file.name}",

@@ -7,7 +7,6 @@ of the same section: ratios of the model's own likelihood, averaged over the dra
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,12 +14,13 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from .calibrate import records_log_likelihood
-from .cells import CellData, OneSided
+from .cells import CellData
 from .inputs import with_constants_of
 from .lifesettings import LifeSettings, removal_at_threshold
 from .priors import PriorSet
 from .records import Records
 from .reweigh import changed_sections, with_new_levels
+from .supposed import read_below, serving, stacked
 
 __all__ = ["DRAWS", "surprise_table"]
 
@@ -90,45 +90,16 @@ def _likelihoods(
     first, removed, z = told
     hard = removal_at_threshold(priors)
     known = CellData.of(earlier, settings.grid, hard_removal=hard)
-    serving = _serving(known, first, hard=hard)
-    parts = [known, serving, _read_below(serving, first, z), _serving(known, removed, hard=hard)]
+    there = serving(known, first, hard=hard)
+    parts = [known, there, read_below(there, first, z), serving(known, removed, hard=hard)]
     every = xr.concat([earlier.sections] * len(parts), "section", data_vars="minimal")
     names = [f"{name} {part}" for part in range(len(parts)) for name in earlier.sections["section"].values]
-    stacked = replace(earlier, sections=every.assign_coords(section=names))
+    table = replace(earlier, sections=every.assign_coords(section=names))
     step = max(former.sizes["chain"] * former.sizes["draw"] // DRAWS, 1)
     draws = with_new_levels(former.isel(draw=slice(None, None, step)), earlier.sections, priors, seed=seed)
-    like = records_log_likelihood(stacked, priors, draws, settings=settings, cells=_stacked(parts))
+    like = records_log_likelihood(table, priors, draws, settings=settings, cells=stacked(parts))
     values = like.transpose("chain", "draw", "section").values
     return np.split(values.reshape(-1, len(names)), len(parts), axis=1)
-
-
-def _serving(cells: CellData, age: Floats, *, hard: bool) -> CellData:
-    """The same records, and in service at an age where that is finite."""
-    at = np.where(np.isfinite(age), age, np.nan)
-    if hard:
-        return replace(cells, lower=np.fmax(cells.lower, at))
-    return replace(cells, in_service=np.fmax(cells.in_service, at))
-
-
-def _read_below(cells: CellData, age: Floats, z: Floats) -> CellData:
-    """The same records and a reading at or below `z` at an age where that is finite."""
-    new, sided = np.flatnonzero(np.isfinite(age)), cells.sided
-    added = (new, age[new], z[new], np.full(len(new), -1.0))
-    known = (sided.section, sided.time, sided.limit, sided.side)
-    whole = [np.concatenate(pair) for pair in zip(known, added, strict=True)]
-    order = np.lexsort((whole[1], whole[0]))
-    return replace(cells, sided=OneSided(*(values[order] for values in whole)))
-
-
-def _stacked(parts: list[CellData]) -> CellData:
-    """Several sets of constants as one, end to end."""
-    size = parts[0].sections
-    names = ("lower", "upper", "in_service", "removed", "entry", "time", "z", "used", "named")
-    arrays: dict[str, Any] = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
-    sided = [part.sided for part in parts]
-    places = np.concatenate([one.section + n * size for n, one in enumerate(sided)]).astype(int)
-    rest = [np.concatenate([getattr(one, name) for one in sided]) for name in ("time", "limit", "side")]
-    return replace(parts[0], sided=OneSided(places, *rest), **arrays)
 
 
 # --------------------------------------------------------------------------- what was known, what is new
@@ -177,12 +148,15 @@ def _read_at(records: Records, changed: tuple[str, ...], ages: Floats) -> tuple[
         found = np.flatnonzero((names == section) & np.isclose(readings["age"].values, ages[i]))
         if len(found):
             z[i] = readings["z"].values[found[0]]
-    return np.asarray(condition.from_z(z), float), z
+    return np.round(np.asarray(condition.from_z(z), float), 6) + 0.0, z
 
 
 def _new_removals(before: Records, now: Records, changed: tuple[str, ...]) -> Floats:
-    """Age at a removal for condition that was not known before, years; NaN without one."""
+    """Age at a removal for condition that was not known before, years; NaN without one.
+
+    A removal that is told late, of a day on which the section counted as in service, has no chance to be compared.
+    """
     names = list(changed)
-    old = before.sections["age_removed"].reindex(section=names).values.astype(float)
+    old, served = (before.sections[name].reindex(section=names).values for name in ("age_removed", "age_in_service"))
     new = now.sections["age_removed"].sel(section=names).values.astype(float)
-    return np.where(np.isnan(old), new, np.nan)
+    return np.where(np.isnan(old) & ~(new < served), new, np.nan)

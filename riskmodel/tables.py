@@ -218,7 +218,7 @@ def _read_csv(path: Path, faults: Faults) -> _Cells | None:
                 lines.append(before + 1)
             before = reader.line_num
     except csv.Error as error:
-        remedy = "Close the quotation mark or double the ones inside the cell"
+        remedy = "Close the quotation mark, double those inside the cell, or shorten it"
         faults.add(f"the row cannot be split into cells ({error})", row=before + 1, remedy=remedy)
     if not rows:
         faults.add("the file has no line with column names", remedy="Write at least that line")
@@ -228,13 +228,13 @@ def _read_csv(path: Path, faults: Faults) -> _Cells | None:
 
 def _bytes(path: Path, faults: Faults) -> bytes | None:
     try:
+        # a pipe or a device may never end
+        if path.exists() and not path.is_file():
+            raise OSError(0, "a folder, pipe or device")
         raw = path.read_bytes()
     except OSError as error:
-        faults.add(
-            f"the file cannot be read ({error.strerror})",
-            got=path,
-            remedy="Correct the path or the rights",
-        )
+        rule = f"the file cannot be read ({error.strerror})"
+        faults.add(rule, got=path, remedy="Correct the path or the rights")
         return None
     if raw.startswith(b"PK\x03\x04"):
         rule = "a table is a CSV or Parquet file; this is a workbook"

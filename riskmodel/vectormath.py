@@ -15,7 +15,7 @@ from llvmlite import ir
 from numba import njit, types
 from numba.extending import intrinsic
 
-__all__ = ["cells", "digest_of", "erfcx", "exp", "expm1", "inlined", "log", "normal_quantile", "primitive"]
+__all__ = ["cells", "digest_of", "erfcx", "exact", "exp", "expm1", "inlined", "log", "normal_quantile", "primitive"]
 
 primitive: Any = intrinsic
 # Sums over cells may be taken in any order; not a number stays not a number.

@@ -72,11 +72,18 @@ def watch_lines(table: pd.DataFrame, *, survey: str, threshold: str, basis: str,
 def _rows(shown: pd.DataFrame) -> Iterator[str]:
     yield f"  {'section':<14}{'age':>5}{'read':>6}{'of 100':>9}{'by now':>9}  {'years left (90 %)':<19}likely cause"
     for row in shown.to_dict("records"):
-        left = f"{row['remaining_mean']:.0f} ({row['remaining_lower']:.0f} to {row['remaining_upper']:.0f})"
         read = "-" if math.isnan(row["last_index"]) else f"{row['last_index']:.0f}"
         chances = f"{percent_words(row['reached_by_next']):>9}{percent_words(row['reached_already']):>9}"
         cause = _cause(row) + (" *" if row["fits_nothing"] else "")
-        yield f"  {printable(row['section'], 13):<14}{row['age']:>5.1f}{read:>6}{chances}  {left:<19}{cause}"
+        yield f"  {printable(row['section'], 13):<14}{row['age']:>5.1f}{read:>6}{chances}  {_left(row):<19}{cause}"
+
+
+def _left(row: dict[Hashable, Any]) -> str:
+    """Years until the threshold; in words where that is passed already, or may be."""
+    ends = [f"{row[name]:.0f}" for name in ("remaining_mean", "remaining_lower", "remaining_upper")]
+    if ends[2] == "0":
+        return "past the threshold"
+    return f"{ends[0]} ({'past' if ends[1] == '0' else ends[1]} to {ends[2]})"
 
 
 def _cause(row: dict[Hashable, Any]) -> str:

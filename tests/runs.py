@@ -15,8 +15,16 @@ from riskmodel import calibrate as calibration
 from riskmodel import cli
 
 RESULTS = ("posterior.nc", "simulation.nc", "provenance.json", "report.txt", "brief.html")
-TABLES = ("portfolios.csv", "causes.csv", "parameters.csv", "census.csv", "exclusion.csv")
-STAGES = ("records", "priors", "calibrate", "simulate", "exclusion", "tables", "criticism", "report", "brief")
+TABLES = (
+    "portfolios.csv",
+    "causes.csv",
+    "parameters.csv",
+    "census.csv",
+    "exclusion.csv",
+    "trust.csv",
+    "sensitivity.csv",
+)
+STAGES = ("records", "priors", "calibrate", "simulate", "exclusion", "tables", "criticism", "trust", "report", "brief")
 WEIGHED = (*STAGES[:5], "decide", *STAGES[5:])  # of a study with a [decision] table
 HEAVY = ("pymc", "pytensor", "nutpie", "numba", "matplotlib")
 FEW = '[sampling]\nchains = 2\ndraws = 20\nseed = 1\n[portfolios]\nmeasures = ["prompt_sawing", "internal_curing"]\n'

@@ -77,9 +77,7 @@ def full_prior(priors: PriorSet, *, draws: int, seed: int) -> xr.Dataset:
 # ------------------------------------------------------------------- stand-ins without a compiled graph
 
 
-def likelihood(
-    records: Records, priors: PriorSet, posterior: xr.Dataset, *, settings: object = None, cells: object = None
-) -> xr.DataArray:
+def likelihood(records: Records, priors: PriorSet, posterior: xr.Dataset, **settings: object) -> xr.DataArray:
     """Smooth in one parameter and in the readings; no likelihood of anything."""
     sections, readings = records.sections, records.readings
     count = sections.sizes["section"]
@@ -111,4 +109,5 @@ def stand_in(put: Callable[[str, object], None]) -> None:
     """Put the stand-ins in the place of the sampler and of the likelihood."""
     put("riskmodel.calibrate.calibrate", fitted)
     put("riskmodel.reweigh.records_log_likelihood", likelihood)
+    put("riskmodel.readingscores.records_log_likelihood", likelihood)
     put("riskmodel.surprise.records_log_likelihood", likelihood)

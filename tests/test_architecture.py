@@ -13,7 +13,7 @@ import pytest
 TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
-ONLY_WITH_PYMC = {"likelihood", "model", "cellposterior", "calibrate"}
+ONLY_WITH_PYMC = {"agelaws", "likelihood", "jointmodel", "model", "cellposterior", "chains"}
 
 
 def rooms() -> dict[str, int]:

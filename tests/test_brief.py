@@ -276,7 +276,7 @@ def test_fit_and_readings_are_told_from_their_tables(material: Material) -> None
     )  # fmt: skip
     built = build_page(read)
     text = Elements(built.html).text
-    assert "At 5 of 10 ages the model lies where the life tables of the records do" in text
+    assert "at 5 of 10 ages the model lies where the life tables of the records do" in text
     assert "2 of 3 quantiles of the readings" in text
     assert "the sampler passed its gate" in text
     assert "11.0 (9.0 to 14.0) 25 %" in text

@@ -24,7 +24,7 @@ from riskmodel.study import read_study
 def exported(run: Path, capsys: pytest.CaptureFixture[str]) -> Path:
     status, out, err = said(capsys, "priors", "export", run, "--out", run.parent / "learnt")
     assert status == 0, err
-    assert "kept for\nreference" in out
+    assert "correlations.csv says how they go together" in out
     return run.parent / "learnt"
 
 
@@ -49,8 +49,10 @@ def test_files_say_where_they_came_from_and_read_again(run: Path, exported: Path
         assert abs(new.mean - old.mean) < 4.0 * old.sd / np.sqrt(60)
     assert [m.name for m in priors.measures] == [m.name for m in stated.measures]
     ranks = pd.read_csv(exported / "correlations.csv").set_index("quantity")
-    assert list(ranks.index) == list(ranks.columns)
-    np.testing.assert_allclose(np.diag(ranks), 1.0)
+    assert ["marginal", *ranks.index] == list(ranks.columns)
+    np.testing.assert_allclose(np.diag(ranks.drop(columns="marginal")), 1.0)
+    assert priors.joint is not None
+    assert priors.joint.quantities == tuple(ranks.index)
 
 
 def test_shares_sum_to_one_and_the_total_is_a_quantity_of_its_own(exported: Path) -> None:

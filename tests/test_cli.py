@@ -84,7 +84,7 @@ def test_what_new_writes_runs_as_it_is_and_is_labelled_prior_only(tmp_path: Path
     results = folder / "results"
     found = sorted(p.name for p in results.iterdir() if p.name != ".lock")
     assert found == sorted([*RESULTS, "decision.nc", "figures", "tables"])
-    tables = (*TABLES, *(Path(name).name for name in DECISION_TABLES))
+    tables = (*TABLES, "first_places.csv", *(Path(name).name for name in DECISION_TABLES))
     assert sorted(p.name for p in (results / "tables").iterdir()) == sorted(tables)
     for table in set(tables) - {"levels.csv"}:  # no measure of a new study comes in levels
         with (results / "tables" / table).open(newline="", encoding="utf-8") as handle:

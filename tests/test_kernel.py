@@ -98,6 +98,9 @@ CASES = {
     "no labels": lambda: (without(with_everything(), named=False), priors()),
     "no late entry": lambda: (without(with_everything(), age_entry=0.0), priors()),
     "one section": lambda: (records(1), priors()),
+    "lognormal ages": lambda: (with_everything(), priors()),
+    "lognormal ages, hazard ratios, time ratios": lambda: (with_everything(slowed()), slowed()),
+    "lognormal ages, removal at the threshold": hard,
 }
 
 
@@ -134,7 +137,7 @@ def compiled(density):
     return evaluate
 
 
-FIRST = ("everything", "hazard ratios, score shifts, time ratios")
+FIRST = ("everything", "hazard ratios, score shifts, time ratios", "lognormal ages, hazard ratios, time ratios")
 MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) for name in CASES]
 
 
@@ -142,7 +145,9 @@ MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) fo
 def pair(request):
     """Compiled and plain evaluators of one case."""
     r, p = CASES[request.param]()
-    model, density = build_model(r, p, settings=GRID), LogDensity.of(r, p, settings=GRID)
+    law = "lognormal" if request.param.startswith("lognormal") else "weibull"
+    settings = replace(GRID, age_law=law)
+    model, density = build_model(r, p, settings=settings), LogDensity.of(r, p, settings=settings)
     return SimpleNamespace(model=model, density=density, compiled=compiled(density), definition=evaluator(model))
 
 

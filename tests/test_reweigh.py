@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -9,6 +11,7 @@ from builders import Group, priors, quantity
 from surveyed import as_of, full_prior, prior_fit, records_of
 
 from riskmodel.calibrate import Gate, Sampling, calibrate, records_log_likelihood
+from riskmodel.chains import Ready
 from riskmodel.inputs import Inputs, levels_of, with_constants_of
 from riskmodel.records import Records
 from riskmodel.reweigh import changed_sections, only, resampled, reweighed, weigh_records, with_new_levels
@@ -103,15 +106,18 @@ def test_a_posterior_as_prior_for_the_same_sections_is_overconfident(rounds: tup
 
 
 @pytest.mark.slow
-def test_rounds_weighed_equal_a_fit_of_all_records() -> None:
-    """By the sampler, with the gate off: 60 sections, five of them read once more."""
+def test_three_rounds_weighed_equal_a_fit_of_all_records() -> None:
+    """By the sampler, with the gate off: 60 sections, four of them read in three more years, a round a year."""
     now = records_of(PRIORS, 60, seed=7)
-    recent = tuple(now.sections["section"].values[:5].astype(str))
-    before = as_of(now, 2023.5, only=recent)
+    recent = tuple(now.sections["section"].values[:4].astype(str))
+    before, *later = (as_of(now, year, only=recent) for year in (2021.5, 2022.5, 2023.5))
     settings = Sampling(chains=2, draws=1000, tune=600, seed=1)
     fit, whole = (calibrate(one, PRIORS, sampling=settings, gate=False) for one in (before, now))
-    weighing = weigh_records(fit.tree, before, now, PRIORS, seed=1)
-    assert weighing.k_hat < 0.7
+    read = [one.readings.sizes["reading"] for one in (before, *later, now)]
+    assert read == sorted(set(read))  # each round brings readings
+    for records in (*later, now):  # every round starts from the last fit
+        weighing = weigh_records(fit.tree, before, records, PRIORS, seed=1)
+        assert weighing.k_hat < 0.7
     found = reweighed(fit.tree, weighing, Gate(()), seed=1).posterior
     sd = np.array([float(whole.posterior[name].std()) for name in FOLLOWED])
     error = sd * np.sqrt(1 / 400 + 1 / (400 * weighing.efficiency))
@@ -128,3 +134,47 @@ def test_a_new_contractor_draws_its_term_before_weighting() -> None:
     np.testing.assert_allclose(raw.std(), 1.0, atol=0.03)
     again = with_new_levels(out, now.sections, PRIORS, seed=99)
     np.testing.assert_array_equal(again["contractor_raw"].values, raw)  # known ones keep theirs
+
+
+def test_a_warm_start_begins_each_chain_at_a_draw_of_the_last_fit() -> None:
+    """At the draw itself, all parameters of one draw; new contractors at a draw of their prior."""
+    now = records_of(PRIORS, 6, seed=5)
+    draws = with_new_levels(full_prior(PRIORS, draws=40, seed=1), now.sections.isel(section=[0]), PRIORS, seed=1)
+    ready = Ready(now, PRIORS, None, draws)
+    began = ready.frame.place(np.stack([ready.begin(seed) for seed in range(4)]))
+    found = ready.density.dataset(began[None]).isel(chain=0)
+    chosen = [int(np.abs(draws["kappa"].values[0] - kappa).argmin()) for kappa in found["kappa"].values]
+    assert len(set(chosen)) > 1
+    for name in ("early_failure", "age_median", "wear_out_by_type", "effect_score"):
+        np.testing.assert_allclose(found[name].values, draws[name].values[0, chosen], rtol=1e-6)
+    known = found["contractor_raw"].sel(contractor=draws["contractor"].values[0])
+    np.testing.assert_allclose(known, draws["contractor_raw"].values[0, chosen, 0], rtol=1e-6, atol=1e-9)
+    assert np.isfinite(found["contractor_raw"]).all()
+
+
+def told_later(records: Records, row: int, **cells: float) -> Records:
+    """The records with cells of one section filled or moved on."""
+    sections = records.sections
+    for name, value in cells.items():
+        values = sections[name].values.copy()
+        values[row] = value
+        sections = sections.assign({name: ("section", values)})
+    return replace(records, sections=sections)
+
+
+def test_a_removal_or_longer_service_moves_the_weights(rounds: tuple[Records, Records]) -> None:
+    """Without any new reading: a removal shortens lives, service on record lengthens them."""
+    before, _ = rounds
+    fit = prior_fit(before, PRIORS, draws=1500, seed=4)
+    served = before.sections["age_in_service"].values
+    row = int(np.nanargmax(served))
+    name = str(before.sections["section"].values[row])
+    lives = {}
+    for word, cells in (
+        ("removed", {"age_removed": served[row] + 0.5, "age_in_service": np.nan}),
+        ("serving", {"age_in_service": served[row] + 25.0}),
+    ):
+        weighing = weigh_records(fit.tree, before, told_later(before, row, **cells), PRIORS, seed=4)
+        assert weighing.changed == (name,)
+        lives[word] = float(weighing.weight @ weighing.draws["wear_out_median"].values.reshape(-1))
+    assert lives["removed"] < float(fit.posterior["wear_out_median"].mean()) < lives["serving"]

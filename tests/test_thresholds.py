@@ -45,7 +45,7 @@ def seen(monkeypatch: pytest.MonkeyPatch) -> list[float]:
 @pytest.fixture
 def plain(monkeypatch: pytest.MonkeyPatch) -> None:
     """Runs without what takes long and has nothing to do with thresholds."""
-    left = tuple(stage for stage in stages.STAGES if stage.name not in ("criticism", "brief"))
+    left = tuple(stage for stage in stages.STAGES if stage.name not in ("criticism", "trust", "brief"))
     monkeypatch.setattr(stages, "STAGES", left)
     monkeypatch.setattr(pipeline, "STAGES", left)
 

@@ -15,13 +15,15 @@ import numpy as np
 import pandas as pd
 import pytest
 import surveyed
+from pages import Elements
 from runs import said, write_recorded
 
 from riskmodel import calibrate as calibration
 from riskmodel import pipeline
 from riskmodel.changewords import way_lines
 from riskmodel.desk import Desk
-from riskmodel.errors import InputError, StudyError
+from riskmodel.errors import CalibrationError, InputError, StudyError
+from riskmodel.recalibrate import calibration_of
 from riskmodel.stages import STAGES
 from riskmodel.study import read_study
 from riskmodel.updatecommand import take_in
@@ -74,6 +76,12 @@ def test_a_later_row_fills_and_narrows(recorded: Path) -> None:
     assert (intake.sections_told, str(closing)) == (2, "2017-03-01")
     new = "section,opened,bond,base\nS20,2016-05-01,bonded,concrete\n"
     assert offered(recorded, sections=new)[0].sections_new == 1
+    # a period of observation that goes on, then its end, then its cause: each fills or extends
+    assert offered(recorded, sections="section,last_seen\nS1,2017-02-01\n")[0].sections_told == 1
+    assert offered(recorded, sections="section,removed,removal_reason\nS1,2017-06-01,condition\n")[0].sections_told == 1
+    assert offered(recorded, sections="section,cause\nS1,random_cracking\n")[0].sections_told == 1
+    with pytest.raises(InputError, match=r"what is recorded stands, and .* says 2017-06-01"):
+        offered(recorded, sections="section,removed\nS1,2017-08-01\n")  # another date is no later news
     # what is known already says nothing new
     assert offered(recorded, sections="section,last_seen\nS1,2016-06-01\n")[2] == ""
 
@@ -166,11 +174,27 @@ def test_a_round_is_weighed_told_and_undone(
     assert {"parameter", "cause share", "life quantity", "gain", "rank"} == set(changes["kind"])
     drift = pd.read_csv(run / "results/tables/drift.csv")
     assert list(dict.fromkeys(drift["round"])) == ["start", "2015-03-01"]
+    told_in_report_and_page(run, drift)
     assert pipeline.run_study(read_study(run)).built == ()
     shutil.rmtree(run / "rounds/2015-03-01")  # undone by hand
     pipeline.run_study(read_study(run))
     pd.testing.assert_frame_equal(pd.read_csv(run / "results/tables/portfolios.csv"), portfolios)
     assert not (run / "results/changes.txt").exists()
+    assert 'id="round"' not in (run / "results/brief.html").read_text(encoding="utf-8")
+
+
+def told_in_report_and_page(run: Path, drift: pd.DataFrame) -> None:
+    """Both say what the round did to early failures; the page draws it and lists what to look at next."""
+    early = drift[drift["quantity"] == "early_failure_probability"]["mean"]
+    went = f"went from {100 * early.iloc[0]:.1f} to {100 * early.iloc[1]:.1f} of 100"
+    report = (run / "results/report.txt").read_text(encoding="utf-8")
+    assert "What the last round changed\n---" in report
+    assert went in " ".join(report.split())
+    page = Elements((run / "results/brief.html").read_text(encoding="utf-8"))
+    assert {"round", "rounds-figure_1"} <= set(page.values("id"))
+    assert went in page.text
+    assert "What to look at next" in page.text
+    assert (run / "results/figures/rounds.svg").is_file()
 
 
 def calibrated(folder: Path) -> dict[str, Any]:
@@ -334,3 +358,41 @@ def test_a_delivery_is_kept_whole_or_not_at_all(recorded: Path, monkeypatch: pyt
 
 def interrupted(*given: object, **named: object) -> None:
     raise KeyboardInterrupt
+
+
+def test_a_warm_fit_that_fails_the_gate_is_made_again_from_the_priors(
+    run: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails_warm(*given: Any, **settings: Any) -> calibration.Calibration:
+        if "start" in settings:
+            raise CalibrationError("the sampler's draws failed the gate")
+        return surveyed.fitted(*given, **settings)
+
+    monkeypatch.setattr(calibration, "calibrate", fails_warm)
+    offered(run, "section,surveyed,pci\nS1,2005-06-01,94\n", correct=True)
+    facts = calibrated(run)
+    assert (facts["way"], facts["warm"]) == ("fit", False)
+    assert "started from the priors, since a start from the last fit's draws failed the gate" in facts["why"]
+
+
+def test_a_second_round_is_weighed_from_the_last_fit_not_from_weighted_draws(
+    run: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("riskmodel.reweigh.LARGEST_K", 1e12)
+    first = (run / "results/posterior.nc").read_bytes()
+    for name, text in (("A.csv", NARROW), ("B.csv", "section,surveyed,pci\nS2,2016-03-01,91\n")):
+        (run.parent / name).write_text(text)
+        assert said(capsys, "update", run, "--surveys", run.parent / name)[0] == 0
+        assert (run / "results/refit.nc").read_bytes() == first
+    facts = json.loads((run / "results/provenance.json").read_text())["stages"]["calibrate"]["facts"]
+    assert (facts["way"], list(facts["fit_rounds"]), len(facts["rounds"])) == ("weighted", [], 2)
+    # both rounds at once give the same draws
+    both = surveyed_draws(run)
+    shutil.rmtree(run / "rounds")
+    offered(run, NARROW + "S2,2016-03-01,91\n")
+    pipeline.run_study(read_study(run))
+    np.testing.assert_allclose(surveyed_draws(run), both)
+
+
+def surveyed_draws(folder: Path) -> np.ndarray:
+    return np.asarray(calibration_of(folder / "results/posterior.nc").posterior["early_failure"].values)

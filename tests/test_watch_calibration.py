@@ -19,7 +19,8 @@ from scores import INSTEAD, true_values
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.cellposterior import WATCH_GRID, SectionPosterior, Tally, cell_terms, section_posterior
 from riskmodel.condition import Condition
-from riskmodel.model import LifeSettings, build_model
+from riskmodel.lifesettings import LifeSettings
+from riskmodel.model import build_model
 from riskmodel.priordraws import prior_draws
 from riskmodel.priors import PriorSet
 from riskmodel.scoring import brier_score, dynamic_auc

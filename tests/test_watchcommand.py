@@ -203,6 +203,9 @@ def test_mistakes_are_listed() -> None:
     assert "  A: odd" in told
     assert "and 2 more in the table" in told
     assert "80 % late cuts *" in told
+    assert "9 (past to 20)" in told
+    past = row | {"remaining_mean": 0.1, "remaining_upper": 0.3}
+    assert "past the threshold" in "\n".join(watch_lines(pd.DataFrame([past]), survey="s", threshold="t", basis="b"))
 
 
 def test_help_loads_nothing_heavy() -> None:

@@ -14,6 +14,7 @@ from ..measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
 from .rounding import Known, spread
 
 if TYPE_CHECKING:
+    from ..changewords import Told
     from ..exclusion import Exclusion
     from ..priorset import PriorSet
 
@@ -59,6 +60,8 @@ class Material:
         Of the file of the simulation: what was asked of another one is out of date.
     notes : tuple of str
         Warnings that arose on the way.
+    told : Told or None
+        What the last round of records changed.
     """
 
     title: str
@@ -76,6 +79,7 @@ class Material:
     provenance: Mapping[str, Any] = field(default_factory=dict)
     simulation_digest: str = ""
     notes: tuple[str, ...] = ()
+    told: Told | None = None
 
     @property
     def early_age(self) -> float:
@@ -148,6 +152,15 @@ class Material:
     def words(self, name: str) -> str:
         """A name of the study or the prior files as it is read aloud."""
         return {CURRENT_PRACTICE: "current practice", NO_MEASURES: "no measures"}.get(name, name.replace("_", " "))
+
+    def quantity_words(self, name: str) -> str:
+        """A life quantity in words, a share as a number of 100."""
+        return {
+            "early_failure_probability": f"fail before age {self.early_age:g}, of 100",
+            "b10_age": "90 in 100 outlive, years",
+            "median_age": "half outlive, years",
+            "restricted_mean_age": f"mean life up to age {self.horizon:g}, years",
+        }.get(name, "")
 
     def table(self, name: str) -> pd.DataFrame | None:
         """A table of the results, None if there is none or it is empty."""

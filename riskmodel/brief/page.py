@@ -16,6 +16,7 @@ from .answer import Recommendation, answer_section, recommend
 from .causes import causes_section
 from .check import check_section
 from .choice import choice_section
+from .lastround import round_section
 from .learning import learning_section
 from .life import LifeView, life_view, no_measures_words
 from .livechart import LiveChart, can_draw, live_chart
@@ -105,15 +106,17 @@ def build_page(material: Material) -> Page:
 
 def _sections(material: Material, chosen: Recommendation) -> list[Section]:
     """Every section but that of the life distribution, which stands after the first."""
-    return [
+    found = [
         answer_section(material, chosen),
         choice_section(material, chosen),
         causes_section(material),
         check_section(material),
         learning_section(material),
+        round_section(material),
         trust_section(material),
         sources_section(material),
     ]
+    return [section for section in found if section is not None]
 
 
 def _pictures(parts: tuple[Part, ...]) -> list[Picture]:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..figures import plot_fit, plot_intervals, plot_readings
+from .checks import checks_finding, checks_parts
 from .material import Material, Row, rows_of
 from .parts import Figure, Listing, Part, Section, Table, Text, table
 from .pictures import Picture
@@ -39,6 +40,7 @@ def trust_section(material: Material) -> Section:
         parts: list[Part] = [Text("What the model leaves out", "heading"), Listing(LEFT_OUT)]
         return Section("trust", "Can you believe it?", words, tuple(parts))
     parts = [
+        *checks_parts(material),
         Text("What the records hold", "heading"), Listing(material.census),
         *_moved(material), *_fit(material), *_readings(material), *_sensitivity(material), *_gate(material),
         Text("What the model leaves out", "heading"), Listing(LEFT_OUT),
@@ -50,7 +52,7 @@ def trust_section(material: Material) -> Section:
 
 def _finding(material: Material) -> str:
     fit, readings = material.table("fit"), material.table("readings")
-    said = []
+    said = [found] if (found := checks_finding(material)) else []
     if fit is not None:
         inside, total = _agreement(fit)
         said.append(f"at {inside} of {total} ages the model lies where the life tables of the records do")
@@ -61,7 +63,8 @@ def _finding(material: Material) -> str:
     said.append(
         "the sampler passed its gate" if all(check["passed"] for check in gate) else "THE SAMPLER FAILED ITS GATE"
     )
-    return f"{'; '.join(said)}.".capitalize() if said else ""
+    words = "; ".join(said)
+    return f"{words[:1].upper()}{words[1:]}." if said else ""
 
 
 def _agreement(fit: pd.DataFrame) -> tuple[int, int]:
@@ -99,12 +102,8 @@ def _moved(material: Material) -> Iterator[Part]:
 
 
 def _quantity(material: Material, row: Row) -> str:
-    return {
-        "early_failure_probability": f"fail before age {material.early_age:g}, of 100",
-        "b10_age": "90 in 100 outlive, years",
-        "median_age": "half outlive, years",
-        "restricted_mean_age": f"mean life up to age {material.horizon:g}, years",
-    }.get(str(row["quantity"])) or f"averted of 100 by {material.words(str(row['portfolio']))}"
+    words = material.quantity_words(str(row["quantity"]))
+    return words or f"averted of 100 by {material.words(str(row['portfolio']))}"
 
 
 def _picture(material: Material, averted: pd.DataFrame) -> Picture:

@@ -29,8 +29,8 @@ SIZES = (416, 4_160, 41_600)
 
 def study_of(sections: int):
     """Records, priors and settings of the demo, its sections repeated."""
+    from riskmodel.lifesettings import LifeSettings
     from riskmodel.measures import in_play
-    from riskmodel.model import LifeSettings
     from riskmodel.priors import load_priors
     from riskmodel.records import Vocabulary, read_records
     from riskmodel.study import portfolios_of, read_study

@@ -1,0 +1,88 @@
+"""The same seed gives the same results: to the byte on one machine, within rounding on another."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import reference_numbers
+from reference_numbers import numbers
+from runs import FEW, STAGES, files_of, write_recorded
+
+from riskmodel import pipeline
+from riskmodel.study import read_study
+
+HERE = Path(__file__).parent
+# Processors and libraries round sums, exponentials and logarithms in the last digits (1e-16 each), and differently.
+# Quantities are means of closed forms over draws; root finding for ages magnifies that some thousandfold.
+ELSEWHERE = 1e-9
+
+STAND_IN = """
+import sys
+import surveyed
+from riskmodel import cli
+def put(name, value):
+    module, _, attribute = name.rpartition(".")
+    __import__(module)
+    setattr(sys.modules[module], attribute, value)
+surveyed.stand_in(put)
+cli.main(["run", sys.argv[1]])
+"""
+
+
+def test_numbers_are_those_of_other_machines() -> None:
+    expected = json.loads(reference_numbers.FILE.read_text(encoding="utf-8"))
+    assert numbers() == pytest.approx(expected, rel=ELSEWHERE, abs=ELSEWHERE)
+
+
+def test_every_file_of_a_repeat_has_the_same_bytes(done: Path) -> None:
+    before = files_of(done / "results")
+    assert pipeline.run_study(read_study(done), fresh=True, command="riskmodel run north").built == STAGES
+    after = files_of(done / "results")
+    assert {name for name in before if after.get(name) != before[name]} == {"provenance.json"}  # which states times
+    outputs = [{name: stage["outputs"] for name, stage in json.loads(found["provenance.json"])["stages"].items()}
+               for found in (before, after)]  # fmt: skip
+    assert outputs[0] == outputs[1]
+
+
+@pytest.mark.slow
+def test_processes_with_other_threads_and_hashes_write_the_same_bytes(tmp_path: Path) -> None:
+    """With records, costs and every stage; the sampler is a stand-in."""
+    from faulty_runs import MONEY
+
+    found = []
+    for number in ("1", "2"):
+        study = tmp_path / number / "north"
+        study.parent.mkdir()
+        write_recorded(study, MONEY + FEW)
+        others = {"PYTHONHASHSEED": number, "OMP_NUM_THREADS": number, "NUMBA_NUM_THREADS": number}
+        env = {**os.environ, **others, "PYTHONPATH": f"{HERE}{os.pathsep}{HERE.parent}"}
+        line = [sys.executable, "-c", STAND_IN, str(study)]
+        answer = subprocess.run(line, capture_output=True, text=True, env=env, check=False)
+        assert answer.returncode == 0, answer.stderr
+        found.append(files_of(study / "results"))
+    assert len(found[0]) > 30
+    assert {name for name in found[0] if found[1].get(name) != found[0][name]} == {"provenance.json"}
+
+
+@pytest.mark.slow
+def test_the_sampler_repeats_itself_on_any_number_of_cores() -> None:
+    import builders
+    from surveyed import records_of
+
+    from riskmodel.calibrate import Sampling, calibrate
+
+    priors = builders.priors()
+    lenient = {"gate_rhat": 1e9, "gate_ess": 0.0, "gate_ebfmi": 0.0, "gate_divergences": 1.0}
+    draws = [
+        calibrate(
+            records_of(priors, 12), priors, sampling=Sampling(2, 30, 60, seed=5, cores=cores, **lenient)
+        ).posterior
+        for cores in (1, 2, 1)
+    ]
+    assert draws[0].equals(draws[1])
+    assert draws[0].equals(draws[2])
