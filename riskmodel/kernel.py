@@ -21,7 +21,7 @@ from . import kernelroom as kr
 from .kernellife import root_survival, root_survival_back, wear_survival, wear_survival_back
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, room_of, survival_at, survival_at_back, tables_back
 from .kernelterms import both_sides, entry, entry_back, exit_factor, exit_factor_back, label, label_back
-from .vectormath import digest_of, exp, expm1, inlined, primitive
+from .vectormath import cells, digest_of, exp, expm1, primitive
 
 __all__ = ["section_sums"]
 
@@ -120,7 +120,7 @@ def section_sums() -> Callable[[int, int], None]:
     return run
 
 
-@inlined
+@cells
 def _bare(room: Room) -> Room:
     """The same arrays without owners: owned ones are counted up and down each time they are passed on."""
     return Room(
@@ -131,7 +131,7 @@ def _bare(room: Room) -> Room:
     )  # fmt: skip
 
 
-@inlined
+@cells
 def _view(array: Table) -> Table:
     return carray(pointer(array.ctypes.data), array.shape, np.float64)
 
@@ -149,7 +149,7 @@ def pointer(_context: Any, _address: Any) -> Any:
     return types.voidptr(types.int64), lambda _, builder, __, args: builder.inttoptr(args[0], voidptr_t)
 
 
-@inlined
+@cells
 def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
     sections, roots, patterns, width, states, weights = size[0], size[2], size[3], size[4], size[5], size[6]
     return Parameters(
@@ -163,7 +163,7 @@ def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
     )
 
 
-@inlined
+@cells
 def _given_at(at: Table, size: Table) -> Given:
     first = PARAMETERS + 1
     sections, count, roots, width, labelled = size[0], size[1], size[2], size[4], size[9]
@@ -187,14 +187,14 @@ def _given_at(at: Table, size: Table) -> Given:
 # ------------------------------------------------------------------------------ one section
 
 
-@inlined
+@cells
 def _read(i: int, given: Given) -> tuple[Table, Table]:
     """Readings of section i: those used as they are, and one-sided ones."""
     span = given.spans[i]
     return given.used[span[kr.USED] : span[kr.USED_END]], given.sided[span[kr.SIDED] : span[kr.SIDED_END]]
 
 
-@inlined
+@cells
 def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int) -> None:
     """ln wear-out survival and early survival at the edges that section i needs."""
     span = given.spans[i]
@@ -212,7 +212,7 @@ def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: i
         room.w[kr.EARLY, e] = room.before[roots, e]
 
 
-@inlined
+@cells
 def _early_edges_back(room: Room, begin: int, end: int) -> None:
     """From the early survival to that of each root."""
     w = room.w
@@ -224,7 +224,7 @@ def _early_edges_back(room: Room, begin: int, end: int) -> None:
             w[kr.REST, e] = w[kr.REST, e] * room.root[r, e]
 
 
-@inlined
+@cells
 def _survival_back(
     i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int, bars: Parameters
 ) -> None:
@@ -245,7 +245,7 @@ def _survival_back(
 # ------------------------------------------------------------------------------ hard bounds
 
 
-@inlined
+@cells
 def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> None:
     """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them."""
     w = room.w
@@ -259,7 +259,7 @@ def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, hig
         w[kr.CUT_WEAR, high], w[kr.CUT_EARLY, high] = survival_at(i, upper, given, parameters, room)
 
 
-@inlined
+@cells
 def _cut_back(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters) -> None:
     w = room.w
     for e, age, moved in (
@@ -275,7 +275,7 @@ def _cut_back(i: int, given: Given, parameters: Parameters, room: Room, low: int
 # ------------------------------------------------------------------------- masses and sum
 
 
-@inlined
+@cells
 def _masses(w: Table, low: int, high: int) -> None:
     """Wear-out and early part of each cell's probability, over the wear-out survival at its young edge."""
     for c in range(low, high):
@@ -290,7 +290,7 @@ def _masses(w: Table, low: int, high: int) -> None:
         w[kr.FAILED, c] = step * (1.0 + 0.5 * change)
 
 
-@inlined
+@cells
 def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: float) -> tuple[float, float]:
     """Ln of the sum over cells, and wear-out's share of it; leaves scaled weights in rows P_WEAR and P_EARLY."""
     w, wear, early = room.w, room.paths[0], room.paths[1]
@@ -318,7 +318,7 @@ def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: 
     return top + np.log(total), worn / total
 
 
-@inlined
+@cells
 def _sum_back(room: Room, low: int, high: int, share: float, read: bool, leaves: bool, wear_label: float) -> None:
     """Derivatives to survival at both edges of each cell, exit, label and density."""
     w = room.w
