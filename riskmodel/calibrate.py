@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .chains import Chain, Chains, LikelihoodAt
 from .crew import Crew, Threads
 from .errors import CalibrationError
 from .inputs import type_mix
@@ -26,6 +25,7 @@ from .priors import PriorSet
 
 if TYPE_CHECKING:
     from .cells import CellData
+    from .chains import Chain, Chains
     from .lifesettings import LifeSettings
     from .records import Records
 
@@ -184,6 +184,8 @@ def calibrate(
     early_age = settings.early_age if settings is not None else 10.0
     if records is None or records.sections.sizes["section"] == 0:
         return prior_draws(priors, early_age=early_age, sampling=sampling)
+    from .chains import Chains
+
     chains = _run_chains(Chains(records, priors, settings, sampling, start), sampling, progress, crew)
     tree = joined_chains(chains)
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
@@ -245,6 +247,8 @@ def records_log_likelihood(
     crew : Crew, optional
         Who works the draws; one thread by default.
     """
+    from .chains import LikelihoodAt
+
     columns = [group.column for group in priors.groups if f"{group.column}_raw" in posterior]
     levels = {column: tuple(posterior[column].values.astype(str)) for column in columns}
     work, hands = LikelihoodAt(records, priors, settings=settings, levels=levels, cells=cells), crew or Threads()

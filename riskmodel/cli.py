@@ -152,7 +152,7 @@ def run(study: Path, out: Path | None, fresh: bool, thresholds: str, scheduler: 
     """Calibrate STUDY, simulate its programme and write the results.
 
     Stages whose inputs have not changed are skipped. The first calibration on a machine compiles for
-    one to two minutes.
+    about half a minute.
     """
     from .pipeline import run_study
     from .study import read_study

@@ -35,7 +35,7 @@ SEARCHED = "tables/search.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 REPORT = "report.txt"
 
-COMPILES = "The first calibration on a machine compiles for one to two minutes."
+COMPILES = "The first calibration on a machine compiles for half a minute."
 
 Outputs = dict[str, str]
 """File name within the results to its digest."""
