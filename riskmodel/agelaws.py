@@ -7,14 +7,12 @@ from typing import Any
 import numpy as np
 import pytensor.tensor as pt
 
-from .hazard import LN2
+from .hazard import LN2, LOG_SD, WEIBULL
 
-__all__ = ["LOGNORMAL", "WEIBULL", "cumulative_hazard", "log_normal_cdf"]
+__all__ = ["cumulative_hazard", "log_normal_cdf"]
 
 Tensor = Any
-WEIBULL, LOGNORMAL = "weibull", "lognormal"
 LARGEST = 30.0  # exponents of a hazard beyond it change nothing: nobody survives
-LOG_SD = float(np.pi / np.sqrt(6.0))  # of the ln of a Weibull age, times its shape
 
 
 def cumulative_hazard(exponent: Tensor, law: str) -> Tensor:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from .costing import Plan
+from .crew import Workers
 from .decide import Decision
 from .hazard import age_at_survival
 from .lives import Draws
@@ -48,7 +49,7 @@ def prior_weight(found: np.ndarray, before: np.ndarray) -> np.ndarray:
     return np.minimum(np.divide(after, prior, out=np.ones_like(after), where=prior > 0), 1.0)
 
 
-def assured_table(decision: Decision, *, prior_only: bool, workers: int = 1) -> pd.DataFrame:
+def assured_table(decision: Decision, *, prior_only: bool, workers: Workers = 1) -> pd.DataFrame:
     """Assured ages of every portfolio for several shares and credibilities.
 
     Parameters
@@ -85,7 +86,7 @@ def _factor(ages: np.ndarray) -> np.ndarray:
     return finite / finite[:, :1]
 
 
-def _prior_curve(plan: Plan, workers: int) -> np.ndarray:
+def _prior_curve(plan: Plan, workers: Workers) -> np.ndarray:
     """Survival of the programme by the priors alone, shape (sample, portfolio, year)."""
     mix = np.bincount(plan.types, minlength=len(plan.priors.types))
     drawn = prior_draws(plan.priors, draws=PRIOR_DRAWS, seed=plan.seed, early_age=plan.early_age, mix=mix)

@@ -6,8 +6,8 @@ Nothing that fails the gate leaves this module as a result.
 from __future__ import annotations
 
 import json
-import time
-from collections.abc import Callable, Mapping
+import os
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,18 +15,18 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from .compiler import Compile, Compiler, compile_model, evaluator
+from .crew import Crew, Threads
 from .errors import CalibrationError
 from .inputs import type_mix
 from .measures import deltas_of
 from .notebook import facts
 from .priordraws import prior_draws as draw_priors
 from .priors import PriorSet
-from .streams import integer_seed
 
 if TYPE_CHECKING:
     from .cells import CellData
-    from .model import LifeSettings
+    from .chains import Chain, Chains
+    from .lifesettings import LifeSettings
     from .records import Records
 
 __all__ = [
@@ -41,7 +41,6 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int, str], None]
-POLL_SECONDS = 0.5
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,8 @@ class Sampling:
     chains, draws, tune : int
         Draws kept and warm-up steps are per chain.
     target_accept : float in (0, 1)
+        By default what costs least on a density that the frame made about normal (A. Beskos and others, Bernoulli 19
+        (2013) 1501-1534: 0.651; page not seen).
     seed : int
     cores : int or None
         None: one a chain, as many as the machine has.
@@ -68,9 +69,9 @@ class Sampling:
     """
 
     chains: int = 4
-    draws: int = 400
-    tune: int = 400
-    target_accept: float = 0.8
+    draws: int = 500
+    tune: int = 150
+    target_accept: float = 0.65
     seed: int = 20260101
     cores: int | None = None
     gate_rhat: float = 1.02
@@ -156,7 +157,7 @@ def calibrate(
     progress: Progress | None = None,
     gate: bool = True,
     start: xr.Dataset | None = None,
-    compiler: Compiler | None = None,
+    crew: Crew | None = None,
 ) -> Calibration:
     """Sample the posterior of a study, or its prior where there are no records.
 
@@ -171,8 +172,8 @@ def calibrate(
         False returns draws that failed, for diagnosis; `Calibration.gate` then says so.
     start : Dataset (chain, draw, ...), optional
         Draws of an earlier fit; each chain starts at one of them.
-    compiler : Compiler, optional
-        Shared by the fits of many records of the same roads, so that only the first is compiled.
+    crew : Crew, optional
+        Who runs the chains; threads of this machine by default.
 
     Raises
     ------
@@ -183,91 +184,44 @@ def calibrate(
     early_age = settings.early_age if settings is not None else 10.0
     if records is None or records.sections.sizes["section"] == 0:
         return prior_draws(priors, early_age=early_age, sampling=sampling)
-    from .model import build_model
+    from .chains import Chains
 
-    started = time.perf_counter()
-    model = build_model(records, priors, settings=settings, shared=compiler is not None)
-    tree, compiled_at = _sample(model, sampling, progress, start, compiler or compile_model)
-    sampled_at = time.perf_counter()
-    evaluate = evaluator(model) if compiler is None else compiler.evaluate
-    tree["log_likelihood"] = xr.DataTree(section_log_likelihood(model, tree["posterior"].to_dataset(), evaluate))
+    chains = _run_chains(Chains(records, priors, settings, sampling, start), sampling, progress, crew)
+    tree = joined_chains(chains)
     tree["prior"] = xr.DataTree(prior_draws(priors, early_age=early_age, sampling=sampling, records=records).posterior)
     checked = check_draws(tree, sampling)
     if gate and not checked.passed:
         failed = "\n".join(f"- {check}" for check in checked.checks if not check.passed)
         raise CalibrationError(f"the sampler's draws failed the gate and are not reported as a result:\n{failed}")
     tree.attrs["gate"] = json.dumps([check.__dict__ for check in checked.checks])
-    timing = {"compile": compiled_at - started, "sample": sampled_at - compiled_at}
+    timing = {"prepare": max(c.preparing for c in chains), "sample": max(c.sampling for c in chains)}
     return Calibration(tree, checked, prior_only=False, timing=timing)
 
 
-def _sample(
-    model: Any, sampling: Sampling, progress: Progress | None, start: xr.Dataset | None, compiled_of: Compile
-) -> tuple[xr.DataTree, float]:
-    """Run nutpie in the background, so that an interrupt stops it at once."""
-    import nutpie
-
-    if progress is not None:
-        progress(0, 1, "compiling the model")
-    points = None if start is None else starting_points(model, start)
-    compiled = compiled_of(model, points)
-    compiled_at = time.perf_counter()
+def _run_chains(chains: Chains, sampling: Sampling, progress: Progress | None, crew: Crew | None) -> list[Chain]:
+    cores = min(sampling.chains, sampling.cores or os.cpu_count() or 1)
     total = sampling.chains * (sampling.draws + sampling.tune)
 
-    def report(chains: list[Any]) -> None:
-        if progress is not None:
-            progress(sum(c.finished_draws for c in chains), total, "sampling")
+    def told(done: int) -> None:
+        if progress is not None and done:
+            progress(done, total, "sampling")
 
-    handle = nutpie.sample(
-        compiled,
-        draws=sampling.draws,
-        tune=sampling.tune,
-        chains=sampling.chains,
-        cores=sampling.cores,
-        seed=integer_seed(sampling.seed, "sampler"),
-        target_accept=sampling.target_accept,
-        save_warmup=False,
-        progress_bar=False,
-        progress_callback=report,
-        blocking=False,
+    if progress is not None:
+        progress(0, 1, "preparing the model")
+    if crew is None:
+        chains.ready()  # in this thread, so that an interrupt stops it at once
+    return (crew or Threads(cores)).map(chains, range(sampling.chains), told)
+
+
+def joined_chains(chains: Sequence[Chain]) -> xr.DataTree:
+    """Groups `posterior`, `sample_stats` and `log_likelihood` of all chains."""
+    groups = {"posterior": "posterior", "sample_stats": "stats", "log_likelihood": "likelihood"}
+    return xr.DataTree.from_dict(
+        {
+            group: xr.concat([getattr(c, name) for c in chains], "chain", join="exact", combine_attrs="drop_conflicts")
+            for group, name in groups.items()
+        }
     )
-    tree = None
-    try:
-        while tree is None:
-            try:
-                tree = handle.wait(timeout=POLL_SECONDS)
-            except TimeoutError:
-                continue
-    except KeyboardInterrupt:
-        handle.cancel()
-        raise
-    stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-    return xr.DataTree.from_dict({"posterior": tree["posterior"].to_dataset(), "sample_stats": stats}), compiled_at
-
-
-def starting_points(model: Any, draws: xr.Dataset) -> dict[str, Any]:
-    """A draw of an earlier fit for every variable that it holds, the same draw for all, another one a chain.
-
-    Symbolic, so that the seed of each chain picks its draw. New levels of a group start at a draw of their prior.
-    """
-    import pytensor.tensor as pt
-
-    rng = np.random.default_rng(integer_seed(draws.sizes["draw"], "starting points"))
-    count = draws.sizes["chain"] * draws.sizes["draw"]
-    picked = pt.random.integers(0, count, rng=pt.random.shared_rng(seed=0), return_next_rng=True)[1]
-    points: dict[str, Any] = {}
-    for variable in model.free_RVs:
-        name = str(variable.name)
-        if name not in draws:
-            continue
-        earlier = draws[name].transpose("chain", "draw", ...)
-        for dim in earlier.dims[2:]:
-            if str(dim) in model.coords and dim in earlier.coords:
-                earlier = earlier.reindex({dim: list(model.coords[str(dim)])})
-        values = np.where(np.isnan(earlier.values), rng.standard_normal(earlier.shape), earlier.values)
-        if values.shape[2:] == tuple(variable.shape.eval()):
-            points[name] = pt.as_tensor(values.reshape(count, *values.shape[2:]))[picked]
-    return points
 
 
 def records_log_likelihood(
@@ -277,6 +231,7 @@ def records_log_likelihood(
     *,
     settings: LifeSettings | None = None,
     cells: CellData | None = None,
+    crew: Crew | None = None,
 ) -> xr.DataArray:
     """Log-likelihood of every section of `records` at draws of an earlier fit, (chain, draw, section).
 
@@ -289,31 +244,16 @@ def records_log_likelihood(
     settings : LifeSettings, optional
     cells : CellData, optional
         As in `build_model`.
+    crew : Crew, optional
+        Who works the draws; one thread by default.
     """
-    from .model import build_model
+    from .chains import LikelihoodAt
 
     columns = [group.column for group in priors.groups if f"{group.column}_raw" in posterior]
     levels = {column: tuple(posterior[column].values.astype(str)) for column in columns}
-    model = build_model(records, priors, settings=settings, levels=levels, cells=cells)
-    return section_log_likelihood(model, posterior)["records"]
-
-
-def section_log_likelihood(
-    model: Any, posterior: xr.Dataset, evaluate: Callable[..., np.ndarray] | None = None
-) -> xr.Dataset:
-    """Log-likelihood of every section at every draw, Dataset (chain, draw, section)."""
-    names = [v.name for v in model.free_RVs]
-    evaluate = evaluate or evaluator(model)
-    shape = (posterior.sizes["chain"], posterior.sizes["draw"])
-    arrays = [posterior[name].values for name in names]
-    out = np.empty((*shape, len(model.coords["section"])))
-    for chain in range(shape[0]):
-        for draw in range(shape[1]):
-            out[chain, draw] = evaluate(*(a[chain, draw] for a in arrays))
-    return xr.Dataset(
-        {"records": (("chain", "draw", "section"), out, {"units": "1"})},
-        coords={"section": list(model.coords["section"])},
-    )
+    work, hands = LikelihoodAt(records, priors, settings=settings, levels=levels, cells=cells), crew or Threads()
+    pieces = [posterior.isel(draw=piece) for piece in hands.cut(posterior.sizes["draw"])]
+    return xr.concat(hands.map(work, pieces), "draw", join="exact")["records"]
 
 
 def prior_draws(

@@ -16,8 +16,9 @@ from scipy.special import gammaincc
 
 from .cells import AgeGrid, CellData
 from .inputs import Inputs
+from .lifesettings import LifeSettings
 from .lives import Draws
-from .model import LifeSettings, build_model
+from .model import build_model
 from .newsections import RootMoments, cause_shares
 from .priors import PriorSet
 
@@ -126,7 +127,7 @@ def section_posterior(
     """
     settings = settings or LifeSettings()
     finer = LifeSettings(settings.early_age, settings.horizon, settings.ages, settings.score_nodes, grid)
-    model = build_model(records, priors, settings=finer, fused=False)
+    model = build_model(records, priors, settings=finer)
     draws = Draws.of(posterior, samples)
     evaluate = _evaluator(model)
     tally = Tally.of(model, records, priors)
@@ -178,7 +179,7 @@ class Tally:
 
     @classmethod
     def of(cls, model: Any, records: Records, priors: PriorSet) -> Tally:
-        """Begin with nothing; `model` is not fused."""
+        """Begin with nothing."""
         inputs, early, data = Inputs.of(records.sections, priors, {}), model.riskmodel_early, model.riskmodel_data
         count, mechanisms, cells = data.sections, len(priors.mechanisms), data.grid.cells
         shapes: dict[str, tuple[int, ...]] = {

@@ -97,7 +97,7 @@ def _simulated(desk: Desk, former: xr.Dataset, earlier: Records) -> Simulated:
 def _tables(
     desk: Desk, former: xr.Dataset, earlier: Records, simulated: Simulated
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .surprise import surprise_table
 
     assert desk.records is not None

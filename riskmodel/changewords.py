@@ -21,6 +21,7 @@ __all__ = [
 ]
 
 SHOWN, MOVED, RARE, PULLED = 6, 0.5, 0.02, 0.3
+FEW, MOST = f"{100 * RARE:.0f} %", f"{100 * (1 - RARE):.0f} %"
 DRIFTING = {"early_failure_probability": "Fail early, of 100", "averted": "Averted, of 100"}
 """Quantities followed from round to round, in words."""
 ALONE = (
@@ -146,8 +147,11 @@ def rare_rows(surprises: pd.DataFrame) -> pd.DataFrame:
 def surprise_lines(surprises: pd.DataFrame) -> Iterator[str]:
     """How many new readings and removals lie outside what was expected, against what chance brings."""
     for what, words in (
-        ("reading", f"sections newly read, {{}} lie outside the central {1 - RARE:.0%} of what was expected of them"),
-        ("removal", f"removals for condition, {{}} had a chance under {RARE:.0%} to come so soon"),
+        (
+            "reading",
+            f"sections newly read, {{}} lie outside the central {100 * (1 - RARE):.0f} % of what was expected of them",
+        ),
+        ("removal", f"removals for condition, {{}} had a chance under {100 * RARE:.0f} % to come so soon"),
     ):
         rows = surprises[surprises["what"] == what] if len(surprises) else surprises
         if len(rows):
@@ -169,7 +173,7 @@ def _surprises(surprises: pd.DataFrame) -> Iterator[str]:
 def _conflict(conflict: pd.DataFrame) -> Iterator[str]:
     far = conflict[conflict["tail_area"] < RARE]
     pulled = conflict[(conflict["pull"].abs() > PULLED) & (conflict["k_hat"] <= 0.7)]
-    yield f"Priors against records: {len(far)} of {len(conflict)} parameters lie in the outer {RARE:.0%} of their"
+    yield f"Priors against records: {len(far)} of {len(conflict)} parameters lie in the outer {FEW} of their"
     yield "prior."
     for row in _rows(far[:SHOWN]):
         prior = f"prior {row.prior_mean:.3g} (sd {row.prior_sd:.2g})"

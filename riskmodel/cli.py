@@ -16,12 +16,14 @@ from . import __version__
 from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
+from .cluster import crew_at
+from .crew import keep_products_whole
 from .elicitcommand import elicit
 from .errors import RiskModelError, RiskModelWarning, printable
 from .priorscommand import priors_group
 from .trialcommand import trial_sections
 from .trustcommand import trust
-from .updatecommand import update
+from .updatecommand import SCHEDULER, update
 from .verifycommand import verify
 from .watchcommand import planned, watch
 
@@ -145,11 +147,12 @@ def check(study: Path) -> None:
     metavar="50,70",
     help="Calibrate again at other thresholds of the condition index: does the first place change?",
 )
-def run(study: Path, out: Path | None, fresh: bool, thresholds: str) -> None:
+@SCHEDULER
+def run(study: Path, out: Path | None, fresh: bool, thresholds: str, scheduler: str) -> None:
     """Calibrate STUDY, simulate its programme and write the results.
 
     Stages whose inputs have not changed are skipped. The first calibration on a machine compiles for
-    half a minute to a minute.
+    about half a minute.
     """
     from .pipeline import run_study
     from .study import read_study
@@ -161,7 +164,8 @@ def run(study: Path, out: Path | None, fresh: bool, thresholds: str) -> None:
     options += [OPTION, ",".join(f"{at:g}" for at in others)] if others else []
     typed = " ".join(["riskmodel run", asked.folder.resolve().name, *options])
     watcher = TerminalWatcher(moving=sys.stderr.isatty())
-    outcome = run_study(asked, out=out, fresh=fresh, command=typed + " --fresh" * fresh, watcher=watcher)
+    with crew_at(scheduler) as crew:
+        outcome = run_study(asked, out=out, fresh=fresh, command=typed + " --fresh" * fresh, watcher=watcher, crew=crew)
     click.echo(f"Results: {safe(str(outcome.folder))}. Open brief.html there, or: riskmodel show {safe(str(study))}")
 
 
@@ -185,6 +189,7 @@ for command in (
 
 def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line and end the process: 0 done, 2 at fault, 3 not whole, 130 stopped by the user."""
+    keep_products_whole()
     warnings.simplefilter("ignore")
     warnings.simplefilter("always", RiskModelWarning)
     warnings.showwarning = _show_warning

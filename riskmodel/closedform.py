@@ -6,15 +6,15 @@ sections are left unnormalised, with the weights, so that blocks add up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import xarray as xr
 
 from .closedsums import Kernels, plain_kernels
+from .crew import Tell
 from .hazard import gauss_hermite
 from .inputs import Facts, Inputs, inputs_under
 from .lives import Draws, GroupTerms, RootLife, delta_members, root_parts, section_log_odds, wear_survival
@@ -23,11 +23,16 @@ from .priors import PriorSet
 from .shares import Taken, fair_shares
 from .survivals import Rows
 
-__all__ = ["BLOCK", "Block", "ClosedForm", "Losses", "State", "Sums", "age_grid", "incidences"]
+__all__ = ["BLOCK", "Block", "ClosedForm", "Losses", "State", "Sums", "age_grid", "blocks_of", "incidences"]
 
 BLOCK = 1024
 """Sections worked at a time. Fixed, since a matrix product rounds by its size."""
 CAUSE_CELLS = 20
+
+
+def blocks_of(sections: int) -> list[slice]:
+    """Blocks of a programme, at fixed places."""
+    return [slice(at, min(at + BLOCK, sections)) for at in range(0, sections, BLOCK)]
 
 
 def age_grid(horizon: float) -> np.ndarray:
@@ -86,7 +91,7 @@ class ClosedForm:
 
     def blocks(self) -> list[slice]:
         """Pieces of the programme."""
-        return [slice(at, min(at + BLOCK, self.sections)) for at in range(0, self.sections, BLOCK)]
+        return blocks_of(self.sections)
 
     def block(self, piece: slice) -> Block:
         """Constants of some sections."""
@@ -281,6 +286,12 @@ class Losses:
         shape = (count, 2, roots + len(priors.mechanisms))
         return cls(priors, early_age, ages, trapezium, np.zeros(shape), np.zeros(shape))
 
+    @classmethod
+    def joined(cls, parts: Sequence[Losses]) -> Losses:
+        """Losses of successive draws as one."""
+        avoidable, shapley = ([getattr(part, name) for part in parts] for name in ("avoidable", "shapley"))
+        return replace(parts[0], avoidable=np.concatenate(avoidable), shapley=np.concatenate(shapley))
+
     def add(self, state: State) -> None:
         """Add the sections of one block at one draw."""
         if not self.priors.mechanisms:
@@ -356,18 +367,22 @@ class Sums:
             Losses.empty(count, form.priors, horizon, early_age),
         )  # fmt: skip
 
-    def add(self, block: Block, workers: int, progress: Callable[[int, int], None] | None) -> np.ndarray:
+    @classmethod
+    def joined(cls, parts: Sequence[Sums]) -> Sums:
+        """Sums over the same sections of successive draws as one."""
+        total, alive, wearing, failing = (
+            np.concatenate([getattr(part, name) for part in parts]) for name in ("total", "alive", "wearing", "failing")
+        )
+        losses = Losses.joined([part.losses for part in parts])
+        return replace(parts[0], total=total, alive=alive, wearing=wearing, failing=failing, losses=losses)
+
+    def add(self, block: Block, tell: Tell | None = None) -> np.ndarray:
         """Add the sections of a block; their weights, (sample, section)."""
-        count = len(self.total)
-        weight = np.empty((count, len(block.entry)))
-
-        def work(s: int) -> None:
+        weight = np.empty((len(self.total), len(block.entry)))
+        for s in range(len(weight)):
             weight[s] = self._add_draw(block, s)
-
-        with ThreadPoolExecutor(workers) as pool:
-            for done, _ in enumerate(pool.map(work, range(count)), 1):
-                if progress is not None:
-                    progress(done, count)
+            if tell is not None:
+                tell(s + 1)
         return weight
 
     def _add_draw(self, block: Block, s: int) -> np.ndarray:

@@ -7,14 +7,14 @@ pavements and, where overlays follow overlays, the quality scores of the roads.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
 
 import numpy as np
 import xarray as xr
 
+from .crew import Once, Tell, Workers, crew_of
 from .elicitation import fit_quantiles
 from .ledger import (
     DELAY,
@@ -176,27 +176,20 @@ class Plan:
         out[: self.policy.horizon, 1] = 1.0
         return out
 
-    def run(self, draws: Draws, *, workers: int = 1, replicate: int = 0, progress: Progress | None = None) -> Lives:
+    def run(self, draws: Draws, *, workers: Workers = 1, replicate: int = 0, progress: Progress | None = None) -> Lives:
         """One pass over some draws, the first `draws.count` of the plan's samples.
 
         Parameters
         ----------
         draws : Draws
-        workers : int
-            Threads; the numbers do not depend on them.
+        workers : int or Crew
+            Threads or a crew; the numbers do not depend on them.
         replicate : int
             Another set of held scores.
         """
-        averaged = self.survivals(draws)
-        held = self.survivals(draws, hold=replicate) if self.policy.follow_up == OVERLAY_AGAIN else None
         pieces = [slice(i, min(i + BATCH, draws.count)) for i in range(0, draws.count, BATCH)]
-        found: list[Lives] = []
-        with ThreadPoolExecutor(workers) as pool:
-            for done, one in enumerate(pool.map(lambda piece: self._piece(draws, averaged, held, piece), pieces), 1):
-                found.append(one)
-                if progress is not None:
-                    progress(done, len(pieces), "costs")
-        return _joined(found)
+        told = None if progress is None else lambda done: progress(done, len(pieces), "costs")
+        return _joined(crew_of(workers).map(_Pass(self, draws, replicate), pieces, told))
 
     def mean_lives(self, draws: Draws) -> np.ndarray:
         """Mean life from opening to removal, shape (sample, portfolio, section), years; at held scores if these are."""
@@ -211,7 +204,8 @@ class Plan:
             hold_scores=hold is not None, replicate=hold or 0,
         )  # fmt: skip
 
-    def _piece(self, draws: Draws, averaged: Survivals, held: Survivals | None, piece: slice) -> Lives:
+    def piece(self, draws: Draws, averaged: Survivals, held: Survivals | None, piece: slice) -> Lives:
+        """One pass over some of the draws."""
         alive = averaged.at(piece, self.ages)
         lag = draws["removal_lag"][piece]
         lags = lag_mass(lag, self.years).astype(np.float32)
@@ -362,6 +356,21 @@ class Plan:
         k = [m.name for m in self.priors.measures].index(survey.measure)
         done = self.newly[:, self.measures.index(survey.measure)] * draws["compliance"][piece][:, k, None, None]
         return done * survey.alarms, done * survey.alarms * survey.rejected
+
+
+class _Pass:
+    """One pass over draws, some at a time: a piece of work for a crew."""
+
+    def __init__(self, plan: Plan, draws: Draws, replicate: int):
+        self.plan, self.draws = plan, draws
+        self.averaged = Once(partial(plan.survivals, draws))
+        self.held = Once(partial(plan.survivals, draws, hold=replicate))
+
+    def __call__(self, piece: slice, tell: Tell) -> Lives:
+        again = self.plan.policy.follow_up == OVERLAY_AGAIN
+        found = self.plan.piece(self.draws, self.averaged(), self.held() if again else None, piece)
+        tell(1)
+        return found
 
 
 def _rows(columns: Mapping[str, np.ndarray], here: slice) -> np.ndarray:

@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from .costing import Lives, Plan
+from .crew import Workers
 from .errors import RiskModelWarning
 from .ledger import Chain, Ledger, sum_of
 from .lives import Draws
@@ -127,7 +128,7 @@ def decide(
     score_shift: Mapping[str, float] | None = None,
     weight_by_area: bool = False,
     samples: int = 2000,
-    workers: int = 2,
+    workers: Workers = 2,
     progress: Progress | None = None,
 ) -> Decision:
     """Expected costs and years of every portfolio, draw by draw.
@@ -148,8 +149,8 @@ def decide(
         Lives count each section by its area, as in `simulate`; money goes with the area anyhow.
     samples : int
         Posterior draws used, evenly spaced: sample i here is sample i of `Draws.of(posterior, samples)`.
-    workers : int
-        Threads; the numbers do not depend on them.
+    workers : int or Crew
+        Threads or a crew; the numbers do not depend on them.
 
     Returns
     -------
@@ -278,7 +279,7 @@ def _attributes(plan: Plan, programme: xr.Dataset, count: int) -> dict[str, obje
     }
 
 
-def _monte_carlo_share(plan: Plan, draws: Draws, benefit: np.ndarray, workers: int) -> np.ndarray:
+def _monte_carlo_share(plan: Plan, draws: Draws, benefit: np.ndarray, workers: Workers) -> np.ndarray:
     """Monte Carlo part of the variance of the net benefit between draws, shape (portfolio,).
 
     0 where nothing was drawn for the roads. Otherwise some draws are repeated with other scores: half

@@ -13,6 +13,7 @@ import xarray as xr
 
 from .carried import refuse_shared
 from .condition import Condition
+from .crew import Crew, Workers
 from .errors import Fault, RecordsError
 from .measures import Portfolio, in_play
 from .priors import PriorSet, load_priors
@@ -22,7 +23,7 @@ from .rounds import round_digests
 from .store import digest_of, file_digest, load_tree, save_tree
 from .study import Study, portfolios_of
 from .thresholds import condition_at, file_of, validate_thresholds
-from .weighing import DECISION
+from .weighing import DECISION, WORKERS
 
 if TYPE_CHECKING:
     from .calibrate import Calibration
@@ -56,6 +57,7 @@ class Desk:
         self.entries: dict[str, Mapping[str, Any]] = {}
         self.published: Mapping[str, Mapping[str, Any]] = {}
         self.fresh = False
+        self.crew: Crew | None = None
         self._homes: dict[str, Path] = {}
         self._at: dict[float, Records] = {}
 
@@ -90,6 +92,11 @@ class Desk:
         """Note where the outputs of a stage lie and what is noted of it."""
         self.entries[stage] = entry
         self._homes |= {name: home / name for name in outputs}
+
+    @property
+    def workers(self) -> Workers:
+        """Who works what can be shared out: the crew if there is one, threads otherwise."""
+        return self.crew or WORKERS
 
     @property
     def results(self) -> Path:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 __all__ = [
     "CalibrationError",
+    "ClusterError",
     "Fault",
     "Faults",
     "InputError",
@@ -39,6 +40,10 @@ class CalibrationError(RiskModelError):
 
 class StoreError(RiskModelError):
     """A results file is missing, newer than this program, damaged, or of another study."""
+
+
+class ClusterError(RiskModelError):
+    """The cluster cannot be reached, was lost, or is not set up as this machine is."""
 
 
 class RiskModelWarning(UserWarning):

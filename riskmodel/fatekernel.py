@@ -17,7 +17,7 @@ from numba import njit
 
 from .fatetables import LANES, Keys, Laws, Roads
 from .hazard import LN2
-from .vectormath import bits_of, cells, digest_of, exp, float_of, inlined, log, normal_quantile
+from .vectormath import bits_of, cells, digest_of, exp, float_of, log, normal_quantile
 
 __all__ = ["CELLS", "CELL_EDGES", "Wanted", "kernel"]
 
@@ -90,7 +90,7 @@ def _draw_uniforms(w: Any, words: Any, start: int, row: int, draw: int, block: i
         w[row + 1, c] = float_of(np.int64((three << LIFT) | (four >> DROP) | ONE_BITS)) - BELOW_ONE
 
 
-@inlined
+@cells
 def _draw_scores(w: Any, roads: Any, keys: Any, start: int, draw: int) -> None:
     _draw_uniforms(w, roads.words, start, SCORE, draw, 0, keys.score[0])
     _draw_uniforms(w, roads.words, start, CHANCE, draw, 1, keys.score[0])
@@ -102,7 +102,7 @@ def _draw_scores(w: Any, roads: Any, keys: Any, start: int, draw: int) -> None:
             w[SCORE + r, c] = roads.score_mean[r, start + c] + roads.score_sd[r, start + c] * z
 
 
-@inlined
+@cells
 def _draw_measures(
     w: Any, marks: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, unknown: int, asked: int
 ) -> None:
@@ -114,22 +114,22 @@ def _draw_measures(
     for k in range(measures):
         bit = 1 << k
         if unknown & bit:
-            _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.required[k])
+            _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.required[k])
             for c in range(LANES):
                 open_ = (roads.unknown[start + c] & bit) != 0
                 marks[CHOSEN, c] |= bit if open_ and w[CHANCE, c] < keys.rate[k] else 0
         if asked & bit:
-            _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.compliance[k])
+            _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.compliance[k])
             for c in range(LANES):
                 marks[COULD, c] |= bit if w[CHANCE, c] < laws.compliance[s, k] else 0
     for c in range(LANES):
         marks[OWN, c] = marks[CHOSEN, c] & (roads.verified[start + c] | marks[COULD, c])
 
 
-@inlined
+@cells
 def _wear_out(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int) -> None:
     """Age at wear-out without measures."""
-    _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.wear[0])
+    _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.wear[0])
     for c in range(LANES):
         w[WEAR, c] = laws.wear_log_median[s, roads.type[start + c]]
     for d in range(roads.drivers.shape[0]):
@@ -140,7 +140,7 @@ def _wear_out(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int) -> N
         w[WEAR, c] = exp(w[WEAR, c] + laws.wear_power[s] * log(-log(w[CHANCE, c]) / LN2))
 
 
-@inlined
+@cells
 def _begin_lives(
     w: Any, marks: Any, lives: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, stretching: int
 ) -> None:
@@ -162,7 +162,7 @@ def _begin_lives(
             lives[p, c] = w[WEAR, c] * exp(w[OTHER, c])
 
 
-@inlined
+@cells
 def _common(
     w: Any, marks: Any, roads: Any, laws: Any, keys: Any, terms: Any, start: int, s: int, r: int, row: int
 ) -> None:
@@ -180,12 +180,12 @@ def _common(
                 w[COMMON, c] += size if marks[CHOSEN, c] & roads.free[start + c] & (1 << k) else 0.0
 
 
-@inlined
+@cells
 def _margins(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: int, score: int) -> None:
     """Log-odds of susceptibility without measures less the log-odds of the uniform; with the most that measures
     can add, in CHANCE.
     """
-    _draw_uniforms(w, roads.words, start, CHANCE, s, 0, keys.mechanism[m])
+    _draw_uniforms(w, roads.words, start, CHANCE, keys.first + s, 0, keys.mechanism[m])
     for c in range(LANES):
         w[MARGIN, c] = w[COMMON, c] + laws.intercept[s, m, roads.type[start + c]]
     for d in range(roads.drivers.shape[0]):
@@ -202,7 +202,7 @@ def _margins(w: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: in
         w[CHANCE, c] = reach if roads.applies[m, start + c] else -1.0
 
 
-@inlined
+@cells
 def _strike(w: Any, marks: Any, lives: Any, roads: Any, laws: Any, keys: Any, start: int, s: int, m: int) -> None:
     """Shorten the lives of the sections that are susceptible to mechanism `m`."""
     for c in range(LANES):
@@ -227,7 +227,7 @@ def _strike(w: Any, marks: Any, lives: Any, roads: Any, laws: Any, keys: Any, st
             lives[p, c] = found if found < lives[p, c] else lives[p, c]
 
 
-@inlined
+@cells
 def _hand_over(lives: Any, marks: Any, wanted: Any, row: int, at: int, here: int) -> None:
     """Write or add up what is wanted of one block."""
     if wanted.lives.shape[0]:
@@ -287,7 +287,7 @@ def simulate_lives(
                 for c in range(here):
                     wanted.worn[s, at + c] = lives[0, c]
             if keys.order.shape[0]:
-                _draw_scores(w, roads, keys, start, s)
+                _draw_scores(w, roads, keys, start, keys.first + s)
             root = -1
             for j in range(keys.order.shape[0]):
                 m = keys.order[j]

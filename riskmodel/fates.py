@@ -9,6 +9,7 @@ import xarray as xr
 from scipy.special import gammaincinv
 
 from .costing import Plan
+from .crew import Workers, machine_threads
 from .decide import Decision
 from .hazard import LN2
 from .ledger import PATCHES, RECONSTRUCTION, REJECTED, Ledger, sum_of
@@ -25,7 +26,7 @@ MOST_LIVES = 60
 CHECKED = 40  # draws whose roads are simulated one by one
 
 
-def with_fate_check(decision: Decision, posterior: xr.Dataset, *, workers: int = 1) -> xr.Dataset:
+def with_fate_check(decision: Decision, posterior: xr.Dataset, *, workers: Workers = 1) -> xr.Dataset:
     """The result with `simulated_difference` and `simulated_error` of the net benefit, each (portfolio).
 
     The entry of current practice is that of its present value.
@@ -39,7 +40,9 @@ def with_fate_check(decision: Decision, posterior: xr.Dataset, *, workers: int =
     return stamp(decision.result.assign(found), "decision")
 
 
-def fate_check(plan: Plan, draws: Draws, expected: np.ndarray, *, workers: int = 1) -> tuple[np.ndarray, np.ndarray]:
+def fate_check(
+    plan: Plan, draws: Draws, expected: np.ndarray, *, workers: Workers = 1
+) -> tuple[np.ndarray, np.ndarray]:
     """Simulated less expected saving on current practice: mean over draws and its standard error, each (portfolio,).
 
     The first entry is that of current practice's present value itself.
@@ -57,7 +60,7 @@ def fate_check(plan: Plan, draws: Draws, expected: np.ndarray, *, workers: int =
     return difference.mean(axis=0), difference.std(axis=0, ddof=1) / np.sqrt(len(difference))
 
 
-def simulated_values(plan: Plan, draws: Draws, *, workers: int = 1) -> np.ndarray:
+def simulated_values(plan: Plan, draws: Draws, *, workers: Workers = 1) -> np.ndarray:
     """Present value of the programme from one simulated fate a draw and section, shape (sample, portfolio).
 
     Every portfolio meets the same uniforms; each overlay, lag and reconstruction has a stream of its own,
@@ -91,11 +94,11 @@ def simulated_values(plan: Plan, draws: Draws, *, workers: int = 1) -> np.ndarra
     return value
 
 
-def _lives(plan: Plan, draws: Draws, number: int, workers: int) -> np.ndarray:
+def _lives(plan: Plan, draws: Draws, number: int, workers: Workers) -> np.ndarray:
     """Years from opening to removal of the overlay of that number, shape (sample, portfolio, section)."""
     lives = draw_lives(
         draws, plan.programme, plan.priors, plan.portfolios, seed=plan.seed, score_shift=plan.score_shift,
-        workers=workers, renewal=number,
+        workers=machine_threads(workers), renewal=number,
     )  # fmt: skip
     names = plan.programme["section"].values.astype(str)
     u = uniforms(plan.seed, f"lag, renewal {number}", names, draws.count).T

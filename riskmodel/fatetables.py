@@ -117,6 +117,8 @@ class Keys(NamedTuple):
         Bits of the measures that change this mechanism.
     stretching : ndarray of int (type,)
         Bits of the measures that stretch wear-out.
+    first : int
+        Number of the first draw in the streams.
     """
 
     score: np.ndarray
@@ -131,6 +133,7 @@ class Keys(NamedTuple):
     groups: np.ndarray
     acting: np.ndarray
     stretching: np.ndarray
+    first: int
 
 
 # ------------------------------------------------------------------------------------ sections
@@ -256,7 +259,9 @@ def _applicable(priors: PriorSet, measure: int) -> np.ndarray:
 # ------------------------------------------------------------------------------------- streams
 
 
-def keys_of(priors: PriorSet, columns: Sequence[str], rate: np.ndarray, seed: int, renewal: int) -> Keys:
+def keys_of(
+    priors: PriorSet, columns: Sequence[str], rate: np.ndarray, seed: int, renewal: int, first: int = 0
+) -> Keys:
     """Keys and belongings.
 
     Parameters
@@ -266,6 +271,8 @@ def keys_of(priors: PriorSet, columns: Sequence[str], rate: np.ndarray, seed: in
         Columns of the groups that have terms.
     rate : ndarray (measure,)
     seed, renewal : int
+    first : int
+        Number of the first draw.
     """
     again = f", renewal {renewal}" if renewal else ""
     roots = roots_of(priors)
@@ -288,6 +295,7 @@ def keys_of(priors: PriorSet, columns: Sequence[str], rate: np.ndarray, seed: in
         np.array([SCORED_ROOTS.index(r.name) if r.name in SCORED_ROOTS else -1 for r in roots], np.int64),
         member.reshape(len(roots), len(columns)),
         *_bits_that_act(priors),
+        first,
     )
 
 

@@ -37,6 +37,9 @@ __all__ = [
 ]
 
 LN2 = float(np.log(2.0))
+WEIBULL, LOGNORMAL = "weibull", "lognormal"
+LOG_SD = float(np.pi / np.sqrt(6.0))
+"""Sd of the ln of a Weibull age, times its shape: a lognormal age in its place has the same."""
 Array = Any  # a NumPy array, or a symbolic tensor where `xp` says so
 
 

@@ -8,10 +8,12 @@ be tiny beyond doubles (survival, readings), the factor what lies between 1e-90 
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import numpy as np
-from numba import carray, types
+from numba import carray, njit, types
 from numba.core.cgutils import voidptr_t
 
 from . import kernelpath as kp
@@ -19,7 +21,7 @@ from . import kernelroom as kr
 from .kernellife import root_survival, root_survival_back, wear_survival, wear_survival_back
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, room_of, survival_at, survival_at_back, tables_back
 from .kernelterms import both_sides, entry, entry_back, exit_factor, exit_factor_back, label, label_back
-from .vectormath import exp, expm1, inlined, primitive
+from .vectormath import cells, digest_of, exp, expm1, primitive
 
 __all__ = ["section_sums"]
 
@@ -28,37 +30,97 @@ NEGLIGIBLE = -300.0  # ln of the weight of a cell, next to the largest, that cou
 OUT = -1e30  # of a section whose records contradict each other: no cell counts
 
 
-def section_sums(addresses_at: int, sizes_at: int) -> None:
-    """Log-likelihood of every section, and the derivatives of their weighted total.
+@cache
+def section_sums() -> Callable[[int, int], None]:
+    """Log-likelihood of every section, and the derivatives of their weighted total, compiled.
 
-    Everything is passed by address, so that other compiled code can call this without containing it.
-    All arrays are C-contiguous doubles or, `layout` and `spans`, 64-bit integers.
+    Kept on disk between processes, and outside the interpreter's lock. All arrays are C-contiguous doubles or,
+    `layout` and `spans`, 64-bit integers; they are passed by address, since passing forty arrays costs time.
 
-    Parameters
-    ----------
-    addresses_at : address of the addresses of the arrays
-        In the order of `ARRAYS`: `Parameters`, weight of each section in the total, arrays of `Given`,
-        the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`).
-    sizes_at : address of the sizes
-        In the order of `SIZES`. Without `wanted` the derivatives are left alone.
+    Returns
+    -------
+    callable (addresses_at, sizes_at)
+        Address of the addresses of the arrays in the order of `ARRAYS`: `Parameters`, weight of each section in the
+        total, arrays of `Given`, the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`).
+        Address of the sizes in the order of `SIZES`; without `wanted` the derivatives are left alone.
     """
-    size = carray(pointer(sizes_at), SIZES, np.int64)
-    at = carray(pointer(addresses_at), ARRAYS, np.int64)
-    parameters, bars = _parameters_at(at, size, 0), _parameters_at(at, size, ARRAYS - PARAMETERS)
-    given = _given_at(at, size)
-    sections, wanted = size[0], size[SIZES - 1] > 0
-    share = carray(pointer(at[PARAMETERS]), sections, np.float64)
-    sums = carray(pointer(at[ARRAYS - PARAMETERS - 1]), sections, np.float64)
-    kept = room_of(given, parameters)
-    room = _bare(kept)
-    for i in range(sections):
-        sums[i] = _section(i, given, parameters, room, share[i], wanted, bars)
-    if wanted:
-        tables_back(given, parameters, room, bars)
-    kept.w[0, 0] = 0.0  # the arrays behind `room` live until here
+    parts = (
+        "cells",
+        "hazard",
+        "vectormath",
+        "kernelages",
+        "kernellife",
+        "kernelpath",
+        "kernelroom",
+        "kernelterms",
+        "kernel",
+    )
+    version = int(digest_of(*parts)[:15], 16)
+
+    # `version` is part of the key under which the compiled code is kept
+    @njit(cache=True, nogil=True, error_model="numpy")
+    def run(addresses_at, sizes_at):  # type: ignore[no-untyped-def]
+        size = carray(pointer(sizes_at), SIZES, np.int64)
+        at = carray(pointer(addresses_at), ARRAYS, np.int64)
+        parameters, bars = _parameters_at(at, size, 0), _parameters_at(at, size, ARRAYS - PARAMETERS)
+        given = _given_at(at, size)
+        sections, wanted = size[0], size[SIZES - 1] > 0 and version > 0
+        share = carray(pointer(at[PARAMETERS]), sections, np.float64)
+        sums = carray(pointer(at[ARRAYS - PARAMETERS - 1]), sections, np.float64)
+        kept = room_of(given, parameters)
+        room = _bare(kept)
+        w = room.w
+        for i in range(sections):
+            span = given.spans[i]
+            low, high = np.uint64(span[kr.LOW]), np.uint64(span[kr.HIGH])
+            if low >= high:
+                sums[i] = OUT
+                continue
+            begin = ZERO if span[kr.ENTRY] > 0 else low
+            end = np.uint64(max(span[kr.HIGH], span[kr.ENTRY])) + ONE
+            _survival(i, given, parameters, room, begin, end)
+            _cut(i, given, parameters, room, low, high)
+            _masses(w, low, high)
+            used, sided = _read(i, given)
+            read = given.kind > kp.NO_PATH and used.shape[0] + sided.shape[0] > 0
+            for k in range(2 if read else 0):
+                kp.path_density(
+                    room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
+                    kp.KAPPA_WEAR + k, given.constants,
+                )  # fmt: skip
+            leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
+            wear_label = label(i, given, parameters, room, low, high)
+            value, wear_total = _sum(room, low, high, read, leaves, wear_label)
+            entered = entry(i, given, parameters, room)
+            sums[i] = value - entered
+            if not wanted:
+                continue
+            _sum_back(room, low, high, share[i], read, leaves, wear_label)
+            for e in range(begin, end):
+                w[kr.WEAR_BAR, e] = 0.0
+                w[kr.EARLY_BAR, e] = 0.0
+            both_sides(w, low, high)
+            _cut_back(i, given, parameters, room, low, high, bars)
+            for k in range(2 if read else 0):
+                kp.path_density_back(
+                    room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
+                    kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
+                )  # fmt: skip
+            if leaves:
+                bars.scalars[kr.LAG] += exit_factor_back(w, low, high)
+            entry_back(i, given, parameters, room, share[i], entered, bars)
+            _early_edges_back(room, begin, end)
+            if span[kr.LABEL] >= 0:
+                label_back(i, given, parameters, room, low, high, share[i] * wear_total, wear_label, bars)
+            _survival_back(i, given, parameters, room, begin, end, bars)
+        if wanted:
+            tables_back(given, parameters, room, bars)
+        kept.w[0, 0] = 0.0  # the arrays behind `room` live until here
+
+    return run
 
 
-@inlined
+@cells
 def _bare(room: Room) -> Room:
     """The same arrays without owners: owned ones are counted up and down each time they are passed on."""
     return Room(
@@ -69,7 +131,7 @@ def _bare(room: Room) -> Room:
     )  # fmt: skip
 
 
-@inlined
+@cells
 def _view(array: Table) -> Table:
     return carray(pointer(array.ctypes.data), array.shape, np.float64)
 
@@ -87,7 +149,7 @@ def pointer(_context: Any, _address: Any) -> Any:
     return types.voidptr(types.int64), lambda _, builder, __, args: builder.inttoptr(args[0], voidptr_t)
 
 
-@inlined
+@cells
 def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
     sections, roots, patterns, width, states, weights = size[0], size[2], size[3], size[4], size[5], size[6]
     return Parameters(
@@ -101,16 +163,17 @@ def _parameters_at(at: Table, size: Table, first: int) -> Parameters:
     )
 
 
-@inlined
+@cells
 def _given_at(at: Table, size: Table) -> Given:
     first = PARAMETERS + 1
     sections, count, roots, width, labelled = size[0], size[1], size[2], size[4], size[9]
-    constants = carray(pointer(at[first + 2]), kr.OPEN_AGE + 1, np.float64)
+    constants = carray(pointer(at[first + 2]), kr.CONSTANTS, np.float64)
     return Given(
         carray(pointer(at[first]), count + 1, np.float64),
         carray(pointer(at[first + 1]), count, np.float64),
         constants[kr.OPEN_AGE],
         int(constants[kr.KIND]),
+        int(constants[kr.LAW]),
         constants,
         carray(pointer(at[first + 3]), (roots, 2), np.int64),
         carray(pointer(at[first + 4]), (sections, kr.LABEL + 1), np.int64),
@@ -124,63 +187,20 @@ def _given_at(at: Table, size: Table) -> Given:
 # ------------------------------------------------------------------------------ one section
 
 
-@inlined
-def _section(
-    i: int, given: Given, parameters: Parameters, room: Room, share: float, wanted: bool, bars: Parameters
-) -> float:
-    """Log-likelihood of section i; its derivatives times `share` are added to `bars`."""
-    w, span = room.w, given.spans[i]
-    low, high = np.uint64(span[kr.LOW]), np.uint64(span[kr.HIGH])
-    if low >= high:
-        return OUT
-    begin = ZERO if span[kr.ENTRY] > 0 else low
-    end = np.uint64(max(span[kr.HIGH], span[kr.ENTRY])) + ONE
-    _survival(i, given, parameters, room, begin, end)
-    _cut(i, given, parameters, room, low, high)
-    _masses(w, low, high)
-    read = given.kind > kp.NO_PATH and (span[kr.USED_END] > span[kr.USED] or span[kr.SIDED_END] > span[kr.SIDED])
-    used, sided = given.used[span[kr.USED] : span[kr.USED_END]], given.sided[span[kr.SIDED] : span[kr.SIDED_END]]
-    if read:
-        for k in range(2):
-            kp.path_density(
-                room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
-                kp.KAPPA_WEAR + k, given.constants,
-            )  # fmt: skip
-    leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
-    wear_label = label(i, given, parameters, room, low, high)
-    value, wear_total = _sum(room, low, high, read, leaves, wear_label)
-    entered = entry(i, given, parameters, room)
-    if not wanted:
-        return value - entered
-    _sum_back(room, low, high, share, read, leaves, wear_label)
-    for e in range(begin, end):
-        w[kr.WEAR_BAR, e] = 0.0
-        w[kr.EARLY_BAR, e] = 0.0
-    both_sides(w, low, high)
-    _cut_back(i, given, parameters, room, low, high, bars)
-    if read:
-        for k in range(2):
-            kp.path_density_back(
-                room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
-                kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
-            )  # fmt: skip
-    if leaves:
-        bars.scalars[kr.LAG] += exit_factor_back(w, low, high)
-    entry_back(i, given, parameters, room, share, entered, bars)
-    _early_edges_back(room, begin, end)
-    if span[kr.LABEL] >= 0:
-        label_back(i, given, parameters, room, low, high, share * wear_total, wear_label, bars)
-    _survival_back(i, given, parameters, room, begin, end, bars)
-    return value - entered
+@cells
+def _read(i: int, given: Given) -> tuple[Table, Table]:
+    """Readings of section i: those used as they are, and one-sided ones."""
+    span = given.spans[i]
+    return given.used[span[kr.USED] : span[kr.USED_END]], given.sided[span[kr.SIDED] : span[kr.SIDED_END]]
 
 
-@inlined
+@cells
 def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int) -> None:
     """ln wear-out survival and early survival at the edges that section i needs."""
     span = given.spans[i]
     wear_survival(
-        room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE], span[kr.STATE],
-        span[kr.STATE_END], begin, end, room.w[kr.WEAR],
+        given.law, room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE],
+        span[kr.STATE], span[kr.STATE_END], begin, end, room.w[kr.REST], room.w[kr.WEAR],
     )  # fmt: skip
     width, roots = parameters.median.shape[1], given.layout.shape[0]
     for r in range(roots):
@@ -192,7 +212,7 @@ def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: i
         room.w[kr.EARLY, e] = room.before[roots, e]
 
 
-@inlined
+@cells
 def _early_edges_back(room: Room, begin: int, end: int) -> None:
     """From the early survival to that of each root."""
     w = room.w
@@ -204,14 +224,15 @@ def _early_edges_back(room: Room, begin: int, end: int) -> None:
             w[kr.REST, e] = w[kr.REST, e] * room.root[r, e]
 
 
-@inlined
+@cells
 def _survival_back(
     i: int, given: Given, parameters: Parameters, room: Room, begin: int, end: int, bars: Parameters
 ) -> None:
     span, w = given.spans[i], room.w
     bars.scalars[kr.SHAPE] += wear_survival_back(
-        room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE], span[kr.STATE],
-        span[kr.STATE_END], begin, end, w[kr.WEAR], w[kr.WEAR_BAR], bars.log_median, bars.weight,
+        given.law, room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE],
+        span[kr.STATE], span[kr.STATE_END], begin, end, w[kr.WEAR], w[kr.WEAR_BAR], w[kr.REST], w[kr.TAIL],
+        bars.log_median, bars.weight,
     )  # fmt: skip
     for r in range(given.layout.shape[0]):
         slots, patterns = given.layout[r, 0], given.layout[r, 1]
@@ -224,7 +245,7 @@ def _survival_back(
 # ------------------------------------------------------------------------------ hard bounds
 
 
-@inlined
+@cells
 def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> None:
     """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them."""
     w = room.w
@@ -238,7 +259,7 @@ def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, hig
         w[kr.CUT_WEAR, high], w[kr.CUT_EARLY, high] = survival_at(i, upper, given, parameters, room)
 
 
-@inlined
+@cells
 def _cut_back(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters) -> None:
     w = room.w
     for e, age, moved in (
@@ -254,7 +275,7 @@ def _cut_back(i: int, given: Given, parameters: Parameters, room: Room, low: int
 # ------------------------------------------------------------------------- masses and sum
 
 
-@inlined
+@cells
 def _masses(w: Table, low: int, high: int) -> None:
     """Wear-out and early part of each cell's probability, over the wear-out survival at its young edge."""
     for c in range(low, high):
@@ -269,7 +290,7 @@ def _masses(w: Table, low: int, high: int) -> None:
         w[kr.FAILED, c] = step * (1.0 + 0.5 * change)
 
 
-@inlined
+@cells
 def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: float) -> tuple[float, float]:
     """Ln of the sum over cells, and wear-out's share of it; leaves scaled weights in rows P_WEAR and P_EARLY."""
     w, wear, early = room.w, room.paths[0], room.paths[1]
@@ -297,7 +318,7 @@ def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: 
     return top + np.log(total), worn / total
 
 
-@inlined
+@cells
 def _sum_back(room: Room, low: int, high: int, share: float, read: bool, leaves: bool, wear_label: float) -> None:
     """Derivatives to survival at both edges of each cell, exit, label and density."""
     w = room.w

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .hazard import LN2
+from .kernelages import hazard_at, hazards, slopes
 from .vectormath import cells, exp, log
 
 __all__ = [
@@ -27,8 +27,6 @@ __all__ = [
 ]
 
 Table = np.ndarray
-LARGEST = 30.0  # exponents of the hazard beyond it change nothing: nobody survives
-SMALLEST = -500.0
 DEAD = 600.0  # hazard at which a state of a mixture is cut off
 # unsigned numbers of edges: an index that cannot be negative lets loops become vector code
 FIRST, SECOND = np.uint64(0), np.uint64(1)
@@ -38,38 +36,39 @@ FIRST, SECOND = np.uint64(0), np.uint64(1)
 
 
 @cells
-def failed_table(log_ages: Table, median: Table, shape: Table, speed: Table, layout: Table, failed: Table) -> None:
+def failed_table(
+    law: int, log_ages: Table, median: Table, shape: Table, speed: Table, layout: Table, failed: Table
+) -> None:
     """Fill `failed` (root, pattern, slot, age) with F; `layout` (root, 2) holds slots and patterns in use."""
+    hazard = np.empty(log_ages.shape[0])
     for r in range(layout.shape[0]):
         for s in range(layout[r, 0]):
-            log_median = np.log(median[r, s])
+            hazards(law, log_ages, np.log(median[r, s]), shape[r, s], 0, log_ages.shape[0], hazard)
             for p in range(layout[r, 1]):
                 for a in range(log_ages.shape[0]):
-                    exponent = shape[r, s] * (log_ages[a] - log_median)
-                    exponent = LARGEST if exponent > LARGEST else exponent
-                    failed[r, p, s, a] = 1.0 - exp(-speed[r, p, s] * (LN2 * exp(exponent)))
+                    failed[r, p, s, a] = 1.0 - exp(-speed[r, p, s] * hazard[a])
 
 
 @cells
 def failed_table_back(
-    log_ages: Table, median: Table, shape: Table, speed: Table, layout: Table, bar: Table,
+    law: int, log_ages: Table, median: Table, shape: Table, speed: Table, layout: Table, bar: Table,
     median_bar: Table, shape_bar: Table, speed_bar: Table,
 ) -> None:  # fmt: skip
     """Derivatives from `bar` (root, pattern, slot, age)."""
+    count = log_ages.shape[0]
+    hazard, slope = np.empty(count), np.empty(count)
     for r in range(layout.shape[0]):
         for s in range(layout[r, 0]):
             log_median = np.log(median[r, s])
+            hazards(law, log_ages, log_median, shape[r, s], 0, count, hazard)
+            slopes(law, log_ages, log_median, shape[r, s], 0, count, hazard, slope)
             for p in range(layout[r, 1]):
                 rate, to_shape, to_log = 0.0, 0.0, 0.0
-                for a in range(log_ages.shape[0]):
-                    gap = log_ages[a] - log_median
-                    exponent = shape[r, s] * gap
-                    free = 0.0 if exponent > LARGEST else 1.0
-                    hazard = LN2 * exp(LARGEST if exponent > LARGEST else exponent)
-                    slope = bar[r, p, s, a] * exp(-speed[r, p, s] * hazard) * hazard
-                    rate += slope
-                    to_log += slope * free
-                    to_shape += slope * free * gap
+                for a in range(count):
+                    alive = bar[r, p, s, a] * exp(-speed[r, p, s] * hazard[a])
+                    rate += alive * hazard[a]
+                    to_log += alive * slope[a]
+                    to_shape += alive * slope[a] * (log_ages[a] - log_median)
                 speed_bar[r, p, s] += rate
                 shape_bar[r, s] += to_shape * speed[r, p, s]
                 median_bar[r, s] -= to_log * speed[r, p, s] * shape[r, s] / median[r, s]
@@ -147,7 +146,7 @@ def root_survival_back(moment: Table, products: Table, slots: int, patterns: int
 
 
 @cells
-def early_at(moments: Table, i: int, log_age: float, median: Table, shape: Table, speed: Table, layout: Table,
+def early_at(law: int, moments: Table, i: int, log_age: float, median: Table, shape: Table, speed: Table, layout: Table,
              by_root: Table) -> float:  # fmt: skip
     """Survival of the early mechanisms of section i at one age; `by_root` (root,) is filled too."""
     width = median.shape[1]
@@ -159,7 +158,7 @@ def early_at(moments: Table, i: int, log_age: float, median: Table, shape: Table
                 product = moments[r, i, (p << width) + subset]
                 for s in range(layout[r, 0]):
                     if (subset >> s) & 1:
-                        product *= _failed(log_age, median[r, s], shape[r, s], speed[r, p, s])
+                        product *= _failed(law, log_age, median[r, s], shape[r, s], speed[r, p, s])
                 alive += product
         by_root[r] = alive
         total *= alive
@@ -167,14 +166,14 @@ def early_at(moments: Table, i: int, log_age: float, median: Table, shape: Table
 
 
 @cells
-def _failed(log_age: float, median: float, shape: float, speed: float) -> float:
-    exponent = shape * (log_age - np.log(median))
-    return 1.0 - np.exp(-speed * LN2 * np.exp(LARGEST if exponent > LARGEST else exponent))
+def _failed(law: int, log_age: float, median: float, shape: float, speed: float) -> float:
+    hazard, _ = hazard_at(law, shape * (log_age - np.log(median)))
+    return 1.0 - np.exp(-speed * hazard)
 
 
 @cells
 def early_at_back(
-    moments: Table, i: int, log_age: float, median: Table, shape: Table, speed: Table, layout: Table,
+    law: int, moments: Table, i: int, log_age: float, median: Table, shape: Table, speed: Table, layout: Table,
     by_root: Table, bar: float, moments_bar: Table, median_bar: Table, shape_bar: Table, speed_bar: Table,
 ) -> None:  # fmt: skip
     """Derivatives from `bar`, the derivative to the survival."""
@@ -190,16 +189,16 @@ def early_at_back(
                 product = others
                 for s in range(layout[r, 0]):
                     if (subset >> s) & 1:
-                        product *= _failed(log_age, median[r, s], shape[r, s], speed[r, p, s])
+                        product *= _failed(law, log_age, median[r, s], shape[r, s], speed[r, p, s])
                 moments_bar[r, i, row] += product
             for m in range(layout[r, 0]):
-                slope = others * _slope_to(moments, i, log_age, median, shape, speed, layout, r, p, m)
-                _failed_back(log_age, r, p, m, median, shape, speed, slope, median_bar, shape_bar, speed_bar)
+                slope = others * _slope_to(law, moments, i, log_age, median, shape, speed, layout, r, p, m)
+                _failed_back(law, log_age, r, p, m, median, shape, speed, slope, median_bar, shape_bar, speed_bar)
 
 
 @cells
-def _slope_to(moments: Table, i: int, log_age: float, median: Table, shape: Table, speed: Table, layout: Table,
-              r: int, p: int, m: int) -> float:  # fmt: skip
+def _slope_to(law: int, moments: Table, i: int, log_age: float, median: Table, shape: Table, speed: Table,
+              layout: Table, r: int, p: int, m: int) -> float:  # fmt: skip
     """Derivative of a root's survival to F of slot m under pattern p."""
     total = 0.0
     for subset in range(1 << layout[r, 0]):
@@ -207,102 +206,98 @@ def _slope_to(moments: Table, i: int, log_age: float, median: Table, shape: Tabl
             product = moments[r, i, (p << median.shape[1]) + subset]
             for s in range(layout[r, 0]):
                 if s != m and (subset >> s) & 1:
-                    product *= _failed(log_age, median[r, s], shape[r, s], speed[r, p, s])
+                    product *= _failed(law, log_age, median[r, s], shape[r, s], speed[r, p, s])
             total += product
     return total
 
 
 @cells
 def _failed_back(
-    log_age: float, r: int, p: int, s: int, median: Table, shape: Table, speed: Table, bar: float,
+    law: int, log_age: float, r: int, p: int, s: int, median: Table, shape: Table, speed: Table, bar: float,
     median_bar: Table, shape_bar: Table, speed_bar: Table,
 ) -> None:  # fmt: skip
     gap = log_age - np.log(median[r, s])
-    exponent = shape[r, s] * gap
-    hazard = LN2 * np.exp(min(exponent, LARGEST))
-    slope = bar * np.exp(-speed[r, p, s] * hazard) * hazard
-    speed_bar[r, p, s] += slope
-    if exponent < LARGEST:
-        shape_bar[r, s] += slope * speed[r, p, s] * gap
-        median_bar[r, s] -= slope * speed[r, p, s] * shape[r, s] / median[r, s]
+    hazard, slope = hazard_at(law, shape[r, s] * gap)
+    alive = bar * np.exp(-speed[r, p, s] * hazard)
+    speed_bar[r, p, s] += alive * hazard
+    shape_bar[r, s] += alive * slope * speed[r, p, s] * gap
+    median_bar[r, s] -= alive * slope * speed[r, p, s] * shape[r, s] / median[r, s]
 
 
 # -------------------------------------------------------------------------------- wear-out
 
 
 @cells
-def wear_survival(log_edges: Table, log_median: Table, weight: Table, shape: float, begin: int, end: int,
-                  low: int, high: int, out: Table) -> None:  # fmt: skip
+def wear_survival(law: int, log_edges: Table, log_median: Table, weight: Table, shape: float, begin: int, end: int,
+                  low: int, high: int, hazard: Table, out: Table) -> None:  # fmt: skip
     """ln wear-out survival at edges `low` to `high` - 1 of a section with states `begin` to `end` - 1.
 
-    `weight` is empty where every section has one state.
+    `weight` is empty where every section has one state; `hazard` (edge) is overwritten.
     """
     if weight.shape[0] == 0:
+        hazards(law, log_edges, log_median[begin], shape, low, high, out)
         for e in range(low, high):
-            exponent = shape * (log_edges[e] - log_median[begin])
-            exponent = LARGEST if exponent > LARGEST else exponent
-            exponent = SMALLEST if exponent < SMALLEST else exponent
-            out[e] = -LN2 * exp(exponent)
+            out[e] = -out[e]
         return
     for e in range(low, high):
         out[e] = 0.0
     for state in range(begin, end):
+        hazards(law, log_edges, log_median[state], shape, low, high, hazard)
         for e in range(low, high):
-            exponent = shape * (log_edges[e] - log_median[state])
-            exponent = LARGEST if exponent > LARGEST else exponent
-            hazard = LN2 * exp(SMALLEST if exponent < SMALLEST else exponent)
-            out[e] += weight[state] * exp(-(DEAD if hazard > DEAD else hazard))
+            out[e] += weight[state] * exp(-(DEAD if hazard[e] > DEAD else hazard[e]))
     for e in range(low, high):
         out[e] = log(out[e])
 
 
 @cells
 def wear_survival_back(
-    log_edges: Table, log_median: Table, weight: Table, shape: float, begin: int, end: int, low: int, high: int,
-    value: Table, bar: Table, log_median_bar: Table, weight_bar: Table,
+    law: int, log_edges: Table, log_median: Table, weight: Table, shape: float, begin: int, end: int, low: int,
+    high: int, value: Table, bar: Table, hazard: Table, slope: Table, log_median_bar: Table, weight_bar: Table,
 ) -> float:  # fmt: skip
-    """Derivatives from `bar` (edge); returns the one to the shape."""
+    """Derivatives from `bar` (edge); returns the one to the shape. `hazard` and `slope` (edge) are overwritten."""
     mixed = weight.shape[0] > 0
     total_shape = 0.0
     for state in range(begin, end):
         to_shape, to_log, to_weight = 0.0, 0.0, 0.0
         share = weight[state] if mixed else 1.0
+        hazards(law, log_edges, log_median[state], shape, low, high, hazard)
+        slopes(law, log_edges, log_median[state], shape, low, high, hazard, slope)
+        if mixed:
+            for e in range(low, high):
+                over = hazard[e] > DEAD
+                alive = bar[e] * exp(-(DEAD if over else hazard[e]) - value[e])
+                to_weight += alive
+                slope[e] *= 0.0 if over else alive * share
+            weight_bar[state] += to_weight
+        else:
+            for e in range(low, high):
+                slope[e] *= bar[e]
         for e in range(low, high):
-            gap = log_edges[e] - log_median[state]
-            exponent = shape * gap
-            free = 0.0 if (exponent > LARGEST or exponent < SMALLEST) else 1.0
-            exponent = LARGEST if exponent > LARGEST else exponent
-            hazard = LN2 * exp(SMALLEST if exponent < SMALLEST else exponent)
-            slope = bar[e]
-            if mixed:
-                alive = exp(-(DEAD if hazard > DEAD else hazard) - value[e])
-                slope *= alive
-                to_weight += slope
-                slope *= 0.0 if hazard > DEAD else share
-            to_log += slope * free * hazard
-            to_shape -= slope * free * hazard * gap
+            to_log += slope[e]
+            to_shape -= slope[e] * (log_edges[e] - log_median[state])
         log_median_bar[state] += shape * to_log
         total_shape += to_shape
-        if mixed:
-            weight_bar[state] += to_weight
     return total_shape
 
 
 @cells
-def wear_at(log_age: float, log_median: Table, weight: Table, shape: float, begin: int, end: int) -> float:
+def wear_at(
+    law: int, log_age: float, log_median: Table, weight: Table, shape: float, begin: int, end: int
+) -> float:  # fmt: skip
     """ln wear-out survival of a section at one age."""
-    at, out = np.full(1, log_age), np.empty(1)
-    wear_survival(at, log_median, weight, shape, begin, end, FIRST, SECOND, out)
+    at, room, out = np.full(1, log_age), np.empty(1), np.empty(1)
+    wear_survival(law, at, log_median, weight, shape, begin, end, FIRST, SECOND, room, out)
     return out[0]
 
 
 @cells
 def wear_at_back(
-    log_age: float, log_median: Table, weight: Table, shape: float, begin: int, end: int, value: float, bar: float,
-    log_median_bar: Table, weight_bar: Table,
+    law: int, log_age: float, log_median: Table, weight: Table, shape: float, begin: int, end: int, value: float,
+    bar: float, log_median_bar: Table, weight_bar: Table,
 ) -> float:  # fmt: skip
     """Derivatives from `bar`; returns the one to the shape."""
-    at, known, slope = np.full(1, log_age), np.full(1, value), np.full(1, bar)
+    at, known, bars, room, more = np.full(1, log_age), np.full(1, value), np.full(1, bar), np.empty(1), np.empty(1)
     return wear_survival_back(
-        at, log_median, weight, shape, begin, end, FIRST, SECOND, known, slope, log_median_bar, weight_bar
-    )
+        law, at, log_median, weight, shape, begin, end, FIRST, SECOND, known, bars, room, more, log_median_bar,
+        weight_bar,
+    )  # fmt: skip

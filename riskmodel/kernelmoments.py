@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .vectormath import cells, exp, inlined
+from .vectormath import cells, exp
 
 __all__ = ["add_moments", "moments_back"]
 
@@ -136,7 +136,7 @@ def _products_back(count: int, width: int, chance: Table, product: Table, back: 
                 back[subset, j] += back[whole, j] * chance[s, j]
 
 
-@inlined
+@cells
 def _sign(subset: int) -> float:
     """(-1)^|A|."""
     odd = 0

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from .cells import LARGEST_POWER
-from .vectormath import cells, erfcx, exp, expm1, inlined, log
+from .vectormath import cells, erfcx, exp, expm1, log
 
 __all__ = [
     "DENSITY", "END", "FALL", "KAPPA_EARLY", "KAPPA_WEAR", "LOG_AGE", "NO_PATH", "POWER_WEAR", "POWER_Y",
@@ -120,7 +120,7 @@ def _density_back(d: Table, count: int, low: int, high: int, scalars: Table, bar
 # ------------------------------------------------------------------------- the three sums
 
 
-@inlined
+@cells
 def _largest_slope(used: Table, kappa: float) -> float:
     """Largest (age of the cell / 10)^-kappa that counts, from the last reading."""
     return LARGEST_POWER * np.exp(-kappa * used[:, 0].max()) if used.shape[0] else LARGEST_POWER
@@ -287,7 +287,7 @@ def _turn_to(d: Table, side: float, low: int, high: int) -> None:
             d[row, c] = -d[row, c]
 
 
-@inlined
+@cells
 def _tail(t: float) -> tuple[float, float]:
     """ln Phi(t) and the inverse Mills ratio phi(t) / Phi(t)."""
     size = t if t > 0.0 else -t

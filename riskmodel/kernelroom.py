@@ -29,8 +29,8 @@ TINY = 1e-30
 ONE = np.uint64(1)
 ZERO = np.uint64(0)
 
-Given = namedtuple("Given", "edges ages open_age kind constants layout spans facts used sided labels")
-"""Constants of the records; see `fused.given_of`."""
+Given = namedtuple("Given", "edges ages open_age kind law constants layout spans facts used sided labels")
+"""Constants of the records; see `kernelcall.given_of`."""
 
 Parameters = namedtuple("Parameters", "moments median shape speed log_median weight scalars")
 """What the sum depends on (the derivatives have the same shapes).
@@ -52,8 +52,9 @@ WEAR, EARLY, CUT_WEAR, CUT_EARLY, FALL, MEAN, STEP, WORN, FAILED, EXIT, EXIT_LAG
 P_WEAR, P_EARLY, EXIT_BAR, LABEL_BAR, LEFT_WEAR, RIGHT_WEAR, LEFT_EARLY, RIGHT_EARLY = range(12, 20)
 WEAR_BAR, EARLY_BAR, TAIL, TAIL_LAG, REACH, REST, SEEN, SEEN_LAG = range(20, 28)
 ROWS = 28
-# places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years
-LAGGED, KIND, OPEN_AGE = 3, 4, 5
+# places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years, law of
+# the ages; then their number
+LAGGED, KIND, OPEN_AGE, LAW, CONSTANTS = range(3, 8)
 
 Room = namedtuple("Room", "w root root_bar before paths products products_bar middle middle_bar "
                   "step step_bar left_out left_out_bar log_edges path_ages by_root parts")  # fmt: skip
@@ -70,7 +71,7 @@ def room_of(given: Given, parameters: Parameters) -> Room:
     for e in range(count):
         log_edges[e] = np.log(max(given.edges[e], 1e-9))
     failed = np.zeros((roots, patterns, width, count))
-    failed_table(log_edges, parameters.median, parameters.shape, parameters.speed, given.layout, failed)
+    failed_table(given.law, log_edges, parameters.median, parameters.shape, parameters.speed, given.layout, failed)
     products = np.zeros((roots, rows, count))
     product_table(failed, given.layout, -1, products)
     middle = np.zeros((roots, patterns, width, count - 1))
@@ -78,7 +79,9 @@ def room_of(given: Given, parameters: Parameters) -> Room:
     step = np.zeros(middle.shape)
     _steps(failed, step)
     if given.labels.shape[0]:
-        failed_table(np.log(given.ages), parameters.median, parameters.shape, parameters.speed, given.layout, middle)
+        failed_table(
+            given.law, np.log(given.ages), parameters.median, parameters.shape, parameters.speed, given.layout, middle
+        )
         for m in range(width):
             product_table(middle, given.layout, m, left_out[m])
     turns = 0
@@ -125,17 +128,18 @@ def tables_back(given: Given, parameters: Parameters, room: Room, bars: Paramete
     median, shape, speed = parameters.median, parameters.shape, parameters.speed
     failed = np.zeros((given.layout.shape[0], speed.shape[1], median.shape[1], given.edges.shape[0]))
     failed_bar = np.zeros(failed.shape)
-    failed_table(room.log_edges, median, shape, speed, given.layout, failed)
+    failed_table(given.law, room.log_edges, median, shape, speed, given.layout, failed)
     product_table_back(failed, given.layout, -1, room.products_bar, failed_bar)
     if given.labels.shape[0]:
         for m in range(median.shape[1]):
             product_table_back(room.middle, given.layout, m, room.left_out_bar[m], room.middle_bar)
         _steps_back(room.step_bar, failed_bar)
         failed_table_back(
-            np.log(given.ages), median, shape, speed, given.layout, room.middle_bar, bars.median, bars.shape, bars.speed
-        )
+            given.law, np.log(given.ages), median, shape, speed, given.layout, room.middle_bar, bars.median, bars.shape,
+            bars.speed,
+        )  # fmt: skip
     failed_table_back(
-        room.log_edges, median, shape, speed, given.layout, failed_bar, bars.median, bars.shape, bars.speed
+        given.law, room.log_edges, median, shape, speed, given.layout, failed_bar, bars.median, bars.shape, bars.speed
     )
 
 
@@ -144,11 +148,17 @@ def survival_at(i: int, age: float, given: Given, parameters: Parameters, room: 
     """ln wear-out survival and early survival of section i at one age."""
     log_age, span = np.log(max(age, 1e-9)), given.spans[i]
     log_wear = wear_at(
-        log_age, parameters.log_median, parameters.weight, parameters.scalars[SHAPE], span[STATE], span[STATE_END]
+        given.law,
+        log_age,
+        parameters.log_median,
+        parameters.weight,
+        parameters.scalars[SHAPE],
+        span[STATE],
+        span[STATE_END],
     )
     early = early_at(
-        parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed, given.layout,
-        room.by_root,
+        given.law, parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed,
+        given.layout, room.by_root,
     )  # fmt: skip
     return log_wear, early
 
@@ -162,10 +172,10 @@ def survival_at_back(
     log_age, span = np.log(max(age, 1e-9)), given.spans[i]
     log_wear, _ = survival_at(i, age, given, parameters, room)
     bars.scalars[SHAPE] += wear_at_back(
-        log_age, parameters.log_median, parameters.weight, parameters.scalars[SHAPE], span[STATE],
+        given.law, log_age, parameters.log_median, parameters.weight, parameters.scalars[SHAPE], span[STATE],
         span[STATE_END], log_wear, wear_bar, bars.log_median, bars.weight,
     )  # fmt: skip
     early_at_back(
-        parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed, given.layout,
+        given.law, parameters.moments, i, log_age, parameters.median, parameters.shape, parameters.speed, given.layout,
         room.by_root, early_bar, bars.moments, bars.median, bars.shape, bars.speed,
     )  # fmt: skip

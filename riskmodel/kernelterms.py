@@ -6,7 +6,7 @@ import numpy as np
 
 from . import kernelroom as kr
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, survival_at, survival_at_back
-from .vectormath import cells, exp, expm1, inlined
+from .vectormath import cells, exp, expm1
 
 __all__ = ["both_sides", "entry", "entry_back", "exit_factor", "exit_factor_back", "label", "label_back"]
 
@@ -16,7 +16,7 @@ Table = np.ndarray
 # ----------------------------------------------------------------------------------- exits
 
 
-@inlined
+@cells
 def exit_factor(i: int, given: Given, lag: float, w: Table, low: int, high: int) -> bool:
     """Exit factor averaged over each cell into EXIT, its derivative to the lag into EXIT_LAG.
 
@@ -89,7 +89,7 @@ def exit_factor_back(w: Table, low: int, high: int) -> float:
 # ------------------------------------------------------------------------------ late entry
 
 
-@inlined
+@cells
 def entry(i: int, given: Given, parameters: Parameters, room: Room) -> float:
     """Ln P(section i was still there when the records began); 0 where they began with it."""
     age, w = given.facts[i, kr.ENTERED], room.w
@@ -114,7 +114,7 @@ def entry(i: int, given: Given, parameters: Parameters, room: Room) -> float:
     return np.log(seen + exp(w[kr.WEAR, last]) * w[kr.EARLY, last])
 
 
-@inlined
+@cells
 def entry_back(
     i: int, given: Given, parameters: Parameters, room: Room, share: float, value: float, bars: Parameters
 ) -> None:
@@ -163,7 +163,7 @@ def both_sides(w: Table, low: int, high: int) -> None:
 # ---------------------------------------------------------------------------------- labels
 
 
-@inlined
+@cells
 def label(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> float:
     """Probability of the recorded causes given an early failure in each cell, into LABELLED.
 
@@ -227,7 +227,7 @@ def _within(parts: Table, labels: Table, r: int, slots: int, width: int, c: int)
     return every, wanted
 
 
-@inlined
+@cells
 def label_back(
     i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, wear: float, wear_label: float,
     bars: Parameters,

@@ -17,6 +17,7 @@ import xarray as xr
 from .choice import best_chance
 from .columns import nearest
 from .costing import Plan
+from .crew import Workers
 from .decide import Decision, gains_of, options_of
 from .decisiontables import basis_words
 from .distribution import Distribution
@@ -151,7 +152,7 @@ def _faults(level: Level, measure: Measure) -> Iterator[tuple[str, str, str, str
 # ---------------------------------------------------------------------------------------- the table
 
 
-def levels_table(decision: Decision, posterior: xr.Dataset, *, workers: int = 1) -> pd.DataFrame:
+def levels_table(decision: Decision, posterior: xr.Dataset, *, workers: Workers = 1) -> pd.DataFrame:
     """Gain and cost of each level of the measures that come in levels; the level that pays is marked.
 
     Returns
@@ -179,7 +180,7 @@ def levels_table(decision: Decision, posterior: xr.Dataset, *, workers: int = 1)
     return pd.DataFrame(rows, columns=columns).assign(**basis_words(decision))
 
 
-def _level(plan: Plan, level: Level, parts: Parts, posterior: xr.Dataset, workers: int) -> Mapping[str, np.ndarray]:
+def _level(plan: Plan, level: Level, parts: Parts, posterior: xr.Dataset, workers: Workers) -> Mapping[str, np.ndarray]:
     """Gains of one level over current practice, each (sample,)."""
     draws = Draws.of(posterior, FEW)
     small = plan.of_others(options_of([Portfolio(level.measure, (level.measure,))]), draws.count)

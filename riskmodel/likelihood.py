@@ -12,9 +12,9 @@ from typing import Any
 import numpy as np
 import pytensor.tensor as pt
 
-from .agelaws import WEIBULL, cumulative_hazard, log_normal_cdf
+from .agelaws import cumulative_hazard, log_normal_cdf
 from .cells import LARGEST_POWER, CellData
-from .hazard import subset_products
+from .hazard import WEIBULL, subset_products
 
 __all__ = [
     "CellWeights",
@@ -44,7 +44,7 @@ class EarlyTerms:
         Multiplier of the cumulative hazard (hazard-ratio effects), 1 where none acts.
     roots, slots : int
     in_use : ndarray of int (root, 2), optional
-        Slots and patterns of each root that are no padding; all by default.
+        Slots and patterns of each root that are no padding.
     law : {"weibull", "lognormal"}
         Of the ages (see `cumulative_hazard`).
     """

@@ -33,11 +33,14 @@ class Draws:
     values : mapping of name to ndarray (sample, ...)
     coords : mapping of dim to tuple of str
     count : int
+    first : int
+        Number of the first one where these are some of more: random numbers go by it.
     """
 
     values: Mapping[str, np.ndarray]
     coords: Mapping[str, tuple[str, ...]]
     count: int
+    first: int = 0
 
     @classmethod
     def of(cls, posterior: xr.Dataset, limit: int | None = None) -> Draws:
@@ -53,6 +56,12 @@ class Draws:
             for dim in variable.dims[2:]:
                 coords[str(dim)] = tuple(str(c) for c in posterior[dim].values)
         return cls(values, coords, len(picked))
+
+    def part(self, piece: slice) -> Draws:
+        """Some successive draws, with the numbers that they have here."""
+        values = {name: array[piece] for name, array in self.values.items()}
+        first, last, _ = piece.indices(self.count)
+        return Draws(values, self.coords, last - first, self.first + first)
 
     def __getitem__(self, name: str) -> np.ndarray:
         return self.values[name]
@@ -85,7 +94,7 @@ class GroupTerms:
 
     def _terms(self, column: str, keys: list[tuple[str, str]]) -> np.ndarray:
         different = {key: n for n, key in enumerate(dict.fromkeys(keys))}
-        table = np.empty((self.draws.count, len(different)))
+        table, first = np.empty((self.draws.count, len(different))), self.draws.first
         known = {name: i for i, name in enumerate(self.draws.coords.get(column, ()))}
         fitted, sd = self.draws.values.get(f"{column}_effect"), self.draws[f"{column}_sd"]
         for (kind, name), n in different.items():
@@ -93,7 +102,7 @@ class GroupTerms:
                 table[:, n] = fitted[:, known[name]]
             else:
                 rng = stream(self.seed, "group", column, kind, name)
-                table[:, n] = sd * rng.standard_normal(self.draws.count)
+                table[:, n] = sd * rng.standard_normal(first + self.draws.count)[first:]
         return np.take(table, [different[key] for key in keys], axis=1)
 
 

@@ -7,26 +7,26 @@ are drawn from their priors.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pymc as pm
 import pytensor.tensor as pt
 
-from .agelaws import WEIBULL
 from .baseline import Baseline, delta_distributions
-from .cells import AgeGrid, CellData
+from .cells import CellData
 from .condition import Condition
 from .elicitation import Distribution
-from .fused import fused_log_likelihood
-from .fusedmoments import SubsetMoments
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
 from .inputs import Inputs, Levels, levels_of, type_mix
 from .jointmodel import add_joint_prior
+from .lifesettings import LifeSettings, removal_at_threshold
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, cell_weights, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
+from .parameters import coords_of
 from .priors import PriorSet
+from .rows import Slots
 
 if TYPE_CHECKING:
     from .records import Records
@@ -37,43 +37,14 @@ Tensor = Any
 Parameters = dict[str, Tensor]
 
 
-@dataclass(frozen=True)
-class LifeSettings:
-    """Settings of the life model.
-
-    Parameters
-    ----------
-    early_age : float
-        Age below which a failure counts as early, years.
-    horizon : float
-        End of the restricted mean, years.
-    ages : tuple of float
-        Ages at which survival is reported, years.
-    score_nodes : int
-        Gauss-Hermite nodes over a quality score.
-    grid : AgeGrid
-    age_law : {"weibull", "lognormal"}
-        Of all ages at failure; the second samples the plain sum over cells, and no lives are simulated under it.
-    """
-
-    early_age: float = 10.0
-    horizon: float = 60.0
-    ages: tuple[float, ...] = (25.0, 45.0)
-    score_nodes: int = 7
-    grid: AgeGrid = field(default_factory=AgeGrid)
-    age_law: str = WEIBULL
-
-
 def build_model(
     records: Records | None,
     priors: PriorSet,
     *,
     condition: Condition | None = None,
     settings: LifeSettings | None = None,
-    fused: bool = True,
     levels: Levels | None = None,
     cells: CellData | None = None,
-    shared: bool = False,
 ) -> pm.Model:
     """PyMC model of a study.
 
@@ -85,30 +56,26 @@ def build_model(
     condition : Condition, optional
         Needed without records; otherwise that of the records.
     settings : LifeSettings, optional
-    fused : bool
-        Whether the sum over cells is compiled; otherwise its plain definition (`likelihood`), ten times slower.
     levels : mapping of column to tuple of str, optional
         Groups with terms of their own; those of the records by default.
     cells : CellData, optional
         Taken in place of what the records say of readings and exits.
-    shared : bool
-        Whether a compiled model can exchange what the records say of lives (see `compiler`).
 
     Returns
     -------
     pm.Model
         With potential `records`, and `joint_prior` for a copula of the priors; the log-likelihood by section is its
-        attribute `riskmodel_per_section` (`calibrate` evaluates it after sampling). If not `fused`, what records say
-        of each cell is `riskmodel_cells`, from `riskmodel_data` and the early mechanisms `riskmodel_early`.
+        attribute `riskmodel_per_section`, what the records say of each cell `riskmodel_cells`, from `riskmodel_data`
+        and the early mechanisms `riskmodel_early`.
     """
     settings = settings or LifeSettings()
-    fused = fused and settings.age_law == WEIBULL  # the compiled sum knows no other
     used = records if records is not None and records.sections.sizes["section"] else None
     condition = used.condition if used is not None else (condition or Condition())
-    levels = levels if levels is not None else ({} if used is None else levels_of(used.sections, priors))
+    if levels is None:
+        levels = levels_of(used.sections, priors) if used is not None else {}
     inputs = Inputs.of(used.sections, priors, levels) if used is not None else None
     baseline = Baseline.of(priors, settings.early_age)
-    with pm.Model(coords=_coords(priors, levels)) as model:
+    with pm.Model(coords=coords_of(priors, levels)) as model:
         mix = type_mix(used.sections, priors) if used is not None else np.ones(len(priors.types), int)
         parameters = _parameters(priors, baseline, condition, mix, levels)
         add_joint_prior(model, priors)
@@ -117,41 +84,16 @@ def build_model(
             hard = removal_at_threshold(priors)
             data = cells if cells is not None else CellData.of(used, settings.grid, hard_removal=hard)
             lag = None if hard else parameters["removal_lag"]
-            terms = likelihood_terms(parameters, priors, inputs, settings, fused=fused) | {"lag": lag}
-            if fused:
-                per_section, total = fused_log_likelihood(data, **terms, shared=shared)
-            else:
-                model.riskmodel_cells, model.riskmodel_early = cell_weights(data, **terms), terms["early"]
-                model.riskmodel_data = data
-                per_section = section_log_likelihood(data, **terms)
-                total = per_section.sum()
-            pm.Potential("records", total)
+            terms = likelihood_terms(parameters, priors, inputs, settings) | {"lag": lag}
+            model.riskmodel_cells, model.riskmodel_early = cell_weights(data, **terms), terms["early"]
+            model.riskmodel_data = data
+            per_section = section_log_likelihood(data, **terms)
+            pm.Potential("records", per_section.sum())
             model.riskmodel_per_section = per_section
     return model
 
 
-def removal_at_threshold(priors: PriorSet) -> bool:
-    """Whether the removal lag is fixed at zero."""
-    return priors.removal_lag.distribution.family == "fixed" and priors.removal_lag.distribution.mean == 0
-
-
 # ------------------------------------------------------------------------------- parameters
-
-
-def _coords(priors: PriorSet, levels: Mapping[str, Sequence[str]]) -> dict[str, list[str]]:
-    measures = [m.name for m in priors.measures]
-    coords = {
-        "type": [t.name for t in priors.types],
-        "mechanism": [m.name for m in priors.mechanisms],
-        "measure": measures,
-        "measure_effect": [d.name for d in deltas_of(priors)],
-        "effect": [f"{m.name} {n + 1}" for m in priors.measures for n in range(len(m.effects))],
-        "selection_term": [f"{measures[k]} on {root}" for k, root in selections_of(priors)],
-        "score_shift": [f"{measures[k]} on {root}" for k, root in shifts_of(priors)],
-        "driver": [d.name for d in priors.drivers],
-    }
-    coords |= {column: list(names) for column, names in levels.items()}
-    return {name: values for name, values in coords.items() if values}
 
 
 def _parameters(
@@ -228,7 +170,8 @@ def _mechanism_parameters(p: Parameters, priors: PriorSet, baseline: Baseline) -
     total = total * odds / (1.0 - total + total * odds)
     share_sd = priors.share_sd.distribution.mean
     offset = pm.Normal("share_offset", 0.0, share_sd, dims="mechanism") if share_sd > 0 else np.zeros(len(mechanisms))
-    p["intercept"] = pm.Deterministic("intercept", baseline.intercepts(total, offset, pt), dims=("type", "mechanism"))
+    intercept = baseline.intercepts(total, offset, pt)
+    p["intercept"] = pm.Deterministic("intercept", intercept, dims=("type", "mechanism"))
 
 
 def _measure_parameters(p: Parameters, priors: PriorSet, baseline: Baseline, mix: np.ndarray) -> None:
@@ -309,66 +252,15 @@ def _filled(name: str, constant: np.ndarray, varying: np.ndarray, drawn: Tensor,
 # ------------------------------------------------------------------------- from parameters on
 
 
-def likelihood_terms(
-    p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings, *, fused: bool
-) -> dict[str, Any]:
+def likelihood_terms(p: Parameters, priors: PriorSet, inputs: Inputs, settings: LifeSettings) -> dict[str, Any]:
     """What the sum over cells takes beside the records, as functions of the parameters."""
     early, labels, law = None, None, settings.age_law
     if priors.mechanisms:
         slots = Slots.of(inputs)
-        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes, fused=fused), law=law)
+        early = replace(_early_terms(p, priors, inputs, slots, settings.score_nodes), law=law)
         labels = LabelTerms(p["label_error"], inputs.applies, slots.place)
     path = PathTerms(p["start"], p["start_spread"], p["noise"], p["kappa"], p["kappa_early"])
     return {"early": early, "wear": replace(_wear_terms(p, priors, inputs), law=law), "path": path, "labels": labels}
-
-
-@dataclass(frozen=True)
-class Slots:
-    """Mechanisms in a table of roots and slots, and the states of all roots in one list of rows.
-
-    Parameters
-    ----------
-    member : ndarray of int (root, slot)
-        Mechanism in the slot; padding repeats the root's first.
-    filled : ndarray of bool (root, slot)
-    place : ndarray of int (mechanism, 2)
-        Root and slot of each mechanism.
-    root : ndarray of int (row,)
-        Root of each row; the other row arrays are those of the roots' `Mixture`s end to end.
-    """
-
-    member: np.ndarray
-    filled: np.ndarray
-    place: np.ndarray
-    root: np.ndarray
-    section: np.ndarray
-    weight: np.ndarray
-    comply: np.ndarray
-    lapse: np.ndarray
-    chosen: np.ndarray
-    acts: np.ndarray
-    shift: np.ndarray
-    pattern: np.ndarray
-    patterns: np.ndarray
-
-    @classmethod
-    def of(cls, inputs: Inputs) -> Slots:
-        """Lay out the mechanisms and states of `inputs`."""
-        roots, mixtures = inputs.roots, inputs.mixtures
-        width = max(len(r.mechanisms) for r in roots)
-        member = np.array([[*r.mechanisms, *[r.mechanisms[0]] * (width - len(r.mechanisms))] for r in roots])
-        filled = np.array([[slot < len(r.mechanisms) for slot in range(width)] for r in roots])
-        place = np.zeros((sum(len(r.mechanisms) for r in roots), 2), int)
-        for r, root in enumerate(roots):
-            place[list(root.mechanisms)] = [(r, slot) for slot in range(len(root.mechanisms))]
-        most = max(len(m.patterns) for m in mixtures)
-        patterns = np.stack([np.vstack([m.patterns, *[m.patterns[:1]] * (most - len(m.patterns))]) for m in mixtures])
-        whole = {
-            name: np.concatenate([getattr(m, name) for m in mixtures])
-            for name in ("section", "weight", "comply", "lapse", "chosen", "acts", "shift", "pattern")
-        }
-        root_of_row = np.repeat(np.arange(len(roots)), [len(m.section) for m in mixtures])
-        return cls(member, filled, place, root_of_row, patterns=patterns, **whole)
 
 
 def _wear_terms(p: Parameters, priors: PriorSet, inputs: Inputs) -> WearTerms:
@@ -391,13 +283,10 @@ def _row_probability(p: Parameters, rows: Mixture | Slots) -> Tensor:
     return rows.weight * pt.exp(pt.dot(rows.comply, log_c) + pt.dot(rows.lapse, log_not))
 
 
-def _early_terms(
-    p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int, *, fused: bool
-) -> EarlyTerms:
+def _early_terms(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots, nodes: int) -> EarlyTerms:
     roots, width = slots.member.shape
     patterns = slots.patterns.shape[1]
-    moments_of = fused_moments if fused else plain_moments
-    moments = moments_of(
+    moments = subset_moments(
         *_centre_and_spread(p, priors, inputs, slots),
         _row_probability(p, slots),
         (inputs.applies[:, slots.member] & slots.filled)[slots.section, slots.root].astype(float),
@@ -407,18 +296,9 @@ def _early_terms(
     ).reshape((roots, inputs.sections, patterns << width))
     speed = pt.ones((roots, patterns, width))
     if slots.patterns.any():
-        slowed = _onto_slots(priors, slots)[None, None] * p["delta"][None, None, :, None]
+        slowed = slots.onto(priors)[None, None] * p["delta"][None, None, :, None]
         speed = pt.exp(-(slots.patterns[:, :, :, None] * slowed).sum(axis=2))
-    in_use = np.stack([slots.filled.sum(axis=1), [len(m.patterns) for m in inputs.mixtures]], axis=1)
-    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width, in_use)
-
-
-def _onto_slots(priors: PriorSet, slots: Slots) -> np.ndarray:
-    """1 where effect d acts on the mechanism in the slot of its own root, (delta, slot)."""
-    deltas = deltas_of(priors)
-    onto = np.zeros((len(deltas), slots.member.shape[1]))
-    onto[np.arange(len(deltas)), [slots.place[d.mechanism, 1] for d in deltas]] = 1.0
-    return onto
+    return EarlyTerms(moments, p["median"][slots.member], p["shape"][slots.member], speed, roots, width, slots.in_use)
 
 
 def _section_log_odds(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> Tensor:
@@ -445,7 +325,7 @@ def _log_odds(p: Parameters, priors: PriorSet, inputs: Inputs, slots: Slots) -> 
     if slots.chosen.any():
         eta = eta + pt.dot(slots.chosen, p["selection"])[:, None]
     if slots.acts.any():
-        eta = eta - pt.dot(slots.acts, p["delta"][:, None] * _onto_slots(priors, slots))
+        eta = eta - pt.dot(slots.acts, p["delta"][:, None] * slots.onto(priors))
     return eta
 
 
@@ -464,7 +344,7 @@ def _centre_and_spread(p: Parameters, priors: PriorSet, inputs: Inputs, slots: S
     return centre, spread
 
 
-def plain_moments(
+def subset_moments(
     centre: Tensor, spread: Tensor, weight: Tensor, applies: np.ndarray, place: np.ndarray,
     score: tuple[np.ndarray, np.ndarray], places: int,
 ) -> Tensor:  # fmt: skip
@@ -475,14 +355,6 @@ def plain_moments(
     products = subset_products([pi[:, :, m] for m in range(width)], pt.ones_like(pi[:, :, 0]))
     rows = pt.stack([(product * w).sum(axis=1) for product in products], axis=1) * subset_signs(width)
     return pt.inc_subtensor(pt.zeros((places, 1 << width))[place], rows * weight[:, None])
-
-
-def fused_moments(
-    centre: Tensor, spread: Tensor, weight: Tensor, applies: np.ndarray, place: np.ndarray,
-    score: tuple[np.ndarray, np.ndarray], places: int,
-) -> Tensor:  # fmt: skip
-    """The same by one compiled operation."""
-    return SubsetMoments(places)(centre, spread, weight, applies, place.astype(np.int64), *score)
 
 
 def _unknown_variance(p: Parameters, priors: PriorSet, inputs: Inputs) -> Tensor | None:

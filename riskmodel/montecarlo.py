@@ -69,7 +69,7 @@ class Fates:
         self.groups = GroupTerms(draws, programme, priors, seed)
         self.laws = laws_of(draws, priors)
         columns = self.groups.columns if priors.mechanisms else ()
-        self.keys = keys_of(priors, columns, self.asked.rate, seed, renewal)
+        self.keys = keys_of(priors, columns, self.asked.rate, seed, renewal, draws.first)
 
     @property
     def sections(self) -> int:
@@ -212,6 +212,12 @@ class Tally:
         """Nothing added yet."""
         shape = (samples, portfolios)
         return cls(np.array(ages, float), np.zeros(samples), np.zeros((*shape, len(ages))), np.zeros((*shape, CELLS)))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Tally]) -> Tally:
+        """Sums over the same sections in successive draws as one."""
+        sums = (np.concatenate([getattr(part, name) for part in parts]) for name in ("weight", "below", "cells"))
+        return cls(parts[0].ages, *sums)
 
     def add(self, fates: Fates, piece: slice, weight: np.ndarray, *, chunk: int = 1024, workers: int = 1) -> None:
         """Add the lives of some sections.

@@ -18,8 +18,9 @@ from typing import Any, Protocol
 
 import pandas as pd
 
+from .crew import Crew
 from .desk import SEARCH, Desk
-from .errors import RiskModelError, RiskModelWarning, StoreError
+from .errors import ClusterError, RiskModelError, RiskModelWarning, StoreError
 from .provenance import PROVENANCE, SCHEMA, STAGING, Provenance, results_folder
 from .report import main_table
 from .stages import PORTFOLIOS, REPORT, STAGES, Stage, stage_keys, stages_of, threshold_stage
@@ -98,7 +99,13 @@ class Outcome:
 
 
 def run_study(
-    study: Study, *, out: Path | None = None, fresh: bool = False, command: str = "", watcher: Watcher | None = None
+    study: Study,
+    *,
+    out: Path | None = None,
+    fresh: bool = False,
+    command: str = "",
+    watcher: Watcher | None = None,
+    crew: Crew | None = None,
 ) -> Outcome:
     """Bring the results of a study up to date.
 
@@ -116,6 +123,8 @@ def run_study(
         What the user typed, for the provenance.
     watcher : Watcher, optional
         Is told how far the run is.
+    crew : Crew, optional
+        Who works what can be shared out; threads of this machine by default.
 
     Raises
     ------
@@ -129,7 +138,8 @@ def run_study(
     _mend(folder)
     ledger = Provenance.read(folder, study)
     desk = Desk(study, folder / STAGING, progress=watcher.advance)
-    desk.command, desk.fresh, desk.published = command, fresh, ledger.content.get("stages", {})
+    desk.command, desk.fresh, desk.crew = command, fresh, crew
+    desk.published = ledger.content.get("stages", {})
     # the tables say which measures are in play, and that is part of the keys
     desk.notes = _noted(desk.read_inputs, watcher)
     if not fresh:
@@ -296,7 +306,7 @@ def _held(folder: Path) -> Iterator[None]:
     try:
         with lock_folder(folder):
             yield
-    except StoreError:  # a full disk: what is finished stays for the next run
+    except (StoreError, ClusterError):  # a full disk, a lost cluster: what is finished stays for the next run
         raise
     except RiskModelError:
         if not (folder / PROVENANCE).exists():

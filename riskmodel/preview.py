@@ -125,7 +125,7 @@ def _lives(desk: Desk, drawn: xr.Dataset, programme: xr.Dataset) -> tuple[xr.Dat
     form = ClosedForm(draws, programme, desk.priors, REFERENCES, seed=desk.study.seed, compiled=False)
     sums = Sums.empty(form, grid, [form.current], horizon, early_age)
     for piece in form.blocks():
-        sums.add(form.block(piece), 1, None)
+        sums.add(form.block(piece))
     names = {"portfolio": form.names, "quantity": list(quantities(early_age, ages))}
     value = values(sums.survival, grid, form.names, early_age, horizon, ages)
     causes = [*(m.name for m in desk.priors.mechanisms), "wear_out"]

@@ -21,7 +21,7 @@ from .calibrate import records_log_likelihood
 from .cells import CellData, OneSided
 from .inputs import with_constants_of
 from .leaveout import LeftOut
-from .model import LifeSettings, removal_at_threshold
+from .lifesettings import LifeSettings, removal_at_threshold
 from .priors import PriorSet
 from .records import Records
 from .streams import stream

@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from .crew import Crew
 from .errors import CalibrationError, StoreError
 from .priors import PriorSet
 from .records import Records
@@ -105,6 +106,7 @@ def recalibrate(
     mark: str,
     fresh: bool,
     progress: Progress,
+    crew: Crew | None = None,
 ) -> Calibrated:
     """Calibrate a study: by weighting the last fit where that holds, by a fit otherwise.
 
@@ -123,6 +125,8 @@ def recalibrate(
     fresh : bool
         Fit in any case.
     progress : callable (done, total, text)
+    crew : Crew, optional
+        Who runs chains and weighs draws.
     """
     now = {each.name: digest_of(round_digests(each)) for each in study.rounds}
     kept, former = _former(published, now, mark)
@@ -130,7 +134,7 @@ def recalibrate(
     found = None if records is None or fresh else _last_fit(published, now, mark)
     why = _why_fit(study, records, published, found, mark, fresh=fresh)
     if found is not None and not why:
-        made, checks = _weighted(study, priors, records, found, read)
+        made, checks = _weighted(study, priors, records, found, read, crew)
         noted["checks"] = [asdict(check) for check in checks]
         why = [f"{check.name} {check.value:.3g}, limit {check.limit:g}" for check in checks if not check.passed]
         if not why:
@@ -144,12 +148,12 @@ def recalibrate(
     start = calibration_of(found.file).posterior if found is not None else None
     warm = start is not None
     try:
-        made = _fit(study, priors, records, progress, start)
+        made = _fit(study, priors, records, progress, start, crew)
     except CalibrationError:
         if not warm:
             raise
         warm, why = False, [*why, "started from the priors, since a start from the last fit's draws failed the gate"]
-        made = _fit(study, priors, records, progress, None)
+        made = _fit(study, priors, records, progress, None, crew)
     facts = noted | {"way": "fit", "why": why, "warm": warm, "fit_rounds": now, "gate": _checks(made.gate)}
     return Calibrated(made, facts, kept)
 
@@ -207,10 +211,11 @@ def _weighted(
     records: Records | None,
     found: _Fit,
     read: Callable[[Sequence[Round]], Records | None],
+    crew: Crew | None,
 ) -> tuple[Calibration, tuple[Check, ...]]:
     """The last fit weighted, and what must hold of the weights; as it is where no round came since."""
     from .calibrate import Gate, Sampling
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .reweigh import reweighed, weigh_records
 
     fit = calibration_of(found.file)
@@ -219,7 +224,8 @@ def _weighted(
     before = read([each for each in study.rounds if each.name in found.rounds])
     if before is None or records is None or fit.gate is None:
         raise StoreError(f"{found.file.name} holds no fit of records. Run the study again with --fresh.")
-    weighing = weigh_records(fit.tree, before, records, priors, settings=LifeSettings(**study.life), seed=study.seed)
+    life = LifeSettings(**study.life)
+    weighing = weigh_records(fit.tree, before, records, priors, settings=life, seed=study.seed, crew=crew)
     checks = weighing.checks(_smallest(fit.gate, fit.posterior), Sampling(**study.sampling).gate_ess)
     gate = Gate((*fit.gate.checks, *checks))
     return reweighed(fit.tree, weighing, gate, seed=study.seed), checks
@@ -232,10 +238,15 @@ def _smallest(gate: Gate, posterior: xr.Dataset) -> float:
 
 
 def _fit(
-    study: Study, priors: PriorSet, records: Records | None, progress: Progress, start: xr.Dataset | None
+    study: Study,
+    priors: PriorSet,
+    records: Records | None,
+    progress: Progress,
+    start: xr.Dataset | None,
+    crew: Crew | None,
 ) -> Calibration:
     from .calibrate import Sampling, calibrate
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
 
     warm: dict[str, Any] = {} if start is None else {"start": start}
     return calibrate(
@@ -244,6 +255,7 @@ def _fit(
         settings=LifeSettings(**study.life),
         sampling=Sampling(**study.sampling),
         progress=progress,
+        crew=crew,
         **warm,
     )
 

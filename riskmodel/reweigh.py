@@ -17,8 +17,9 @@ import numpy as np
 import xarray as xr
 
 from .calibrate import Calibration, Check, Gate, records_log_likelihood
+from .crew import Crew
 from .inputs import levels_of, with_constants_of
-from .model import LifeSettings
+from .lifesettings import LifeSettings
 from .priors import PriorSet
 from .records import Records
 from .robustness import pareto_weights
@@ -100,6 +101,7 @@ def weigh_records(
     *,
     settings: LifeSettings | None = None,
     seed: int,
+    crew: Crew | None = None,
 ) -> Weighing:
     """Weigh the draws of a fit by the records as they are now.
 
@@ -113,6 +115,8 @@ def weigh_records(
     settings : LifeSettings, optional
     seed : int
         Of the terms of new groups.
+    crew : Crew, optional
+        Who works the draws.
     """
     changed = changed_sections(before, now)
     known = set(before.sections["section"].values.astype(str))
@@ -120,7 +124,7 @@ def weigh_records(
     old = fit["log_likelihood"].to_dataset()["records"].transpose(*PER_SECTION)
     if changed:
         told = only(now, changed, before, priors)
-        new = records_log_likelihood(told, priors, draws, settings=settings)
+        new = records_log_likelihood(told, priors, draws, settings=settings, crew=crew)
         both = [name for name in changed if name in known]
         ratio = new.sum("section") - old.sel(section=both).sum("section")
         flat = ratio.transpose("chain", "draw").values.ravel()

@@ -15,6 +15,7 @@ import pandas as pd
 import xarray as xr
 
 from .costing import Plan
+from .crew import Workers
 from .decide import Decision
 from .decisiontables import money_words
 from .distribution import Distribution
@@ -44,7 +45,7 @@ def robustness_table(
     posterior: xr.Dataset,
     *,
     thresholds: Mapping[float, np.ndarray] | None = None,
-    workers: int = 1,
+    workers: Workers = 1,
 ) -> pd.DataFrame:
     """First place under changed assumptions, and the values at which it changes.
 
@@ -56,7 +57,7 @@ def robustness_table(
         For the passes under other compliance.
     thresholds : mapping of float to ndarray (portfolio,), optional
         Other threshold of the condition index to the expected savings of a calibration of its own.
-    workers : int
+    workers : int or Crew
 
     Returns
     -------
@@ -124,7 +125,7 @@ def _prices(decision: Decision) -> Iterator[Row]:
             yield {"kind": "price", "setting": f"{words}, times {factor:g}", **_first(names, _saving(value))}
 
 
-def _compliance(decision: Decision, posterior: xr.Dataset, workers: int) -> Iterator[Row]:
+def _compliance(decision: Decision, posterior: xr.Dataset, workers: Workers) -> Iterator[Row]:
     draws = Draws.of(posterior, FEW)
     plan = decision.plan.of_others(decision.plan.portfolios, draws.count)
     if "compliance" not in draws:

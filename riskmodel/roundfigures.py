@@ -47,5 +47,5 @@ def plot_rounds(ax: Axes, drift: pd.DataFrame, *, quantity: str) -> Axes:
     ax.spines[["top", "right"]].set_visible(False)
     ax.grid(axis="y", alpha=0.3)
     if len(names) > 1:
-        ax.legend(frameon=False, fontsize=8)
+        ax.legend(frameon=False, fontsize=8, loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=2)
     return ax

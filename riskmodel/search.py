@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .crew import Workers
 from .decide import gains_of, options_of, plan_of
 from .lives import Draws
 from .measures import Portfolio
@@ -49,7 +50,7 @@ def search_portfolios(
     policy: Policy,
     seed: int,
     score_shift: Mapping[str, float] | None = None,
-    workers: int = 1,
+    workers: Workers = 1,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Searched:
     """Search the sets of some measures for the greatest expected saving (see `setsearch`).
@@ -64,8 +65,8 @@ def search_portfolios(
         With a budget, the search is done once more among the sets that it allows.
     seed : int
     score_shift : mapping of root to float, optional
-    workers : int
-        Threads; the numbers do not depend on them.
+    workers : int or Crew
+        Threads or a crew; the numbers do not depend on them.
     progress : callable, optional
     """
     draws = Draws.of(posterior, SEARCHED)

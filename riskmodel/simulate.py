@@ -7,11 +7,13 @@ Carlo noise; simulated lives (`montecarlo`) give what has no closed form and che
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import xarray as xr
 
-from .closedform import ClosedForm, Sums, age_grid
+from .closedform import ClosedForm, Sums, age_grid, blocks_of
+from .crew import Tell, Workers, crew_of
 from .lives import Draws
 from .measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
 from .montecarlo import Fates, Tally
@@ -23,6 +25,7 @@ from .summary import cause_table, portfolio_table
 __all__ = [
     "CURRENT_PRACTICE",
     "NO_MEASURES",
+    "ProgrammeSums",
     "cause_table",
     "observed_to",
     "portfolio_table",
@@ -81,7 +84,7 @@ def simulate(
     observed_to: float = np.inf,
     samples: int = 1000,
     chunk: int = 1024,
-    workers: int = 1,
+    workers: Workers = 1,
     progress: Progress | None = None,
 ) -> xr.Dataset:
     """Life quantities of a programme under each portfolio.
@@ -105,6 +108,8 @@ def simulate(
         95th percentile of the observed ages; what lies beyond is extrapolated.
     samples : int
         Draws used, evenly spaced.
+    workers : int or Crew
+        Threads or a crew; the numbers do not depend on them.
 
     Returns
     -------
@@ -116,21 +121,18 @@ def simulate(
     draws = Draws.of(posterior, samples)
     if CURRENT_PRACTICE not in [p.name for p in portfolios]:
         portfolios = [Portfolio(CURRENT_PRACTICE, reference=True), *portfolios]
-    form = ClosedForm(
-        draws, programme, priors, portfolios, seed=seed, nodes=score_nodes, score_shift=score_shift,
-        weight_by_area=weight_by_area,
-    )  # fmt: skip
-    fates = Fates(draws, programme, priors, portfolios, seed=seed, score_shift=score_shift)
-    grid, units = age_grid(horizon), quantities(early_age, ages)
+    programme_sums = ProgrammeSums(
+        programme, priors, tuple(portfolios), early_age, horizon, seed, score_nodes, score_shift, weight_by_area, chunk
+    )
+    crew = crew_of(workers)
+    total = draws.count * programme_sums.blocks
+    told = None if progress is None else lambda done: progress(done, total, "closed form and lives")
+    found = crew.map(programme_sums, [draws.part(piece) for piece in crew.cut(draws.count)], told)
+    sums, tally = Sums.joined([one for one, _ in found]), Tally.joined([other for _, other in found])
+    grid, units, names = sums.grid, quantities(early_age, ages), [p.name for p in portfolios]
     references = [p.name for p in portfolios if p.reference]
     causes = [m.name for m in priors.mechanisms] + ["wear_out"]
-    sums = Sums.empty(form, grid, [form.names.index(name) for name in references], horizon, early_age)
-    tally = Tally.empty(draws.count, len(portfolios), [early_age])
-    for number, piece in enumerate(form.blocks()):
-        told = None if progress is None else _further(progress, number, len(form.blocks()))
-        weight = sums.add(form.block(piece), workers, told)
-        tally.add(fates, piece, weight, chunk=chunk, workers=workers)
-    survival, value = sums.survival, values(sums.survival, grid, form.names, early_age, horizon, ages)
+    survival, value = sums.survival, values(sums.survival, grid, names, early_age, horizon, ages)
     result = xr.Dataset(
         {
             "value": (("sample", "portfolio", "quantity"), value),
@@ -140,16 +142,14 @@ def simulate(
             "assured_age": (("portfolio", "statement"), assured(value[:, :, 2], tally.quantile(0.10))),
             "extrapolated": (
                 ("portfolio", "quantity"),
-                extrapolated(
-                    value, survival, grid, [p.name for p in portfolios], observed_to, horizon, early_age, ages
-                ),
+                extrapolated(value, survival, grid, names, observed_to, horizon, early_age, ages),
             ),
             **sums.losses.variables(sums.total),
             **check(value[:, :, 0], tally.share_below()[:, :, 0]),
         },
         coords={
             "sample": np.arange(draws.count),
-            "portfolio": [p.name for p in portfolios],
+            "portfolio": names,
             "quantity": list(units),
             "unit": ("quantity", list(units.values())),
             "age": grid,
@@ -161,7 +161,7 @@ def simulate(
             "early_age": early_age,
             "horizon": horizon,
             "observed_to": float(observed_to) if np.isfinite(observed_to) else -1.0,
-            "sections": form.sections,
+            "sections": programme.sizes["section"],
             "programme": programme.attrs.get("programme", "table"),
             "weighted_by_area": int(weight_by_area),
             "chains": posterior.sizes["chain"],
@@ -171,9 +171,46 @@ def simulate(
     return stamp(result, "simulation")
 
 
-def _further(progress: Progress, block: int, blocks: int) -> Callable[[int, int], None]:
-    """Progress within one of several blocks as progress of the whole."""
-    return lambda done, count: progress(block * count + done, blocks * count, "closed form and lives")
+@dataclass(frozen=True)
+class ProgrammeSums:
+    """Sums over a programme at some draws: a piece of work for a crew. Arguments as `simulate` takes them."""
+
+    programme: xr.Dataset
+    priors: PriorSet
+    portfolios: tuple[Portfolio, ...]
+    early_age: float
+    horizon: float
+    seed: int
+    score_nodes: int
+    score_shift: Mapping[str, float] | None
+    weight_by_area: bool
+    chunk: int
+
+    @property
+    def blocks(self) -> int:
+        """Number of blocks of sections."""
+        return len(blocks_of(self.programme.sizes["section"]))
+
+    def __call__(self, draws: Draws, tell: Tell) -> tuple[Sums, Tally]:
+        """Sums of closed forms and of simulated lives; a step is a draw of a block."""
+        made = (draws, self.programme, self.priors, self.portfolios)
+        form = ClosedForm(
+            *made, seed=self.seed, nodes=self.score_nodes, score_shift=self.score_shift,
+            weight_by_area=self.weight_by_area,
+        )  # fmt: skip
+        fates = Fates(*made, seed=self.seed, score_shift=self.score_shift)
+        references = [number for number, p in enumerate(self.portfolios) if p.reference]
+        sums = Sums.empty(form, age_grid(self.horizon), references, self.horizon, self.early_age)
+        tally = Tally.empty(draws.count, len(self.portfolios), [self.early_age])
+        for number, piece in enumerate(form.blocks()):
+            weight = sums.add(form.block(piece), _after(number * draws.count, tell))
+            tally.add(fates, piece, weight, chunk=self.chunk)
+        return sums, tally
+
+
+def _after(steps: int, tell: Tell) -> Tell:
+    """Tells of further steps after some."""
+    return lambda done: tell(steps + done)
 
 
 def observed_to(sections: xr.Dataset) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from .choice import set_shares
+from .crew import Workers
 from .decide import Decision, gains_of, options_of
 from .measures import Portfolio
 
@@ -29,7 +30,7 @@ def share_table(
     decision: Decision,
     portfolios: Sequence[Portfolio],
     *,
-    workers: int = 1,
+    workers: Workers = 1,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> pd.DataFrame:
     """Shapley split of what each portfolio of two or more measures gains among its measures.
@@ -38,8 +39,8 @@ def share_table(
     ----------
     decision : Decision
     portfolios : sequence of Portfolio
-    workers : int
-        Threads; the numbers do not depend on them.
+    workers : int or Crew
+        Threads or a crew; the numbers do not depend on them.
     progress : callable, optional
 
     Returns
@@ -89,7 +90,7 @@ def _known(decision: Decision) -> dict[Part, Gains]:
 def _missing(
     decision: Decision,
     portfolios: Sequence[Portfolio],
-    workers: int,
+    workers: Workers,
     progress: Callable[[int, int, str], None] | None,
 ) -> dict[Part, Gains]:
     """Gains of the parts that were not asked for, from one more pass over the same draws."""

@@ -19,12 +19,12 @@ from .priors import WEAR_OUT, PriorSet
 from .recalibrate import FORMER, REFIT, Published, fingerprint, recalibrate
 from .records import census_table
 from .report import Findings, build_report, census_lines
-from .store import digest_of, file_digest, write_bytes, write_table, write_text
+from .store import code_digest, digest_of, file_digest, write_bytes, write_table, write_text
 from .study import Study
 from .thresholds import condition_at, file_of
 from .trustdesk import CHECKS, TRUST, TRUST_MODULES, build_trust, trust_digest
 from .trustwords import short_lines
-from .weighing import DECISION, DECISION_TABLES, WORKERS, advise, weigh
+from .weighing import DECISION, DECISION_TABLES, advise, weigh
 
 __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
 
@@ -35,7 +35,7 @@ SEARCHED = "tables/search.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 REPORT = "report.txt"
 
-COMPILES = "The first calibration on a machine compiles for half a minute to a minute."
+COMPILES = "The first calibration on a machine compiles for half a minute."
 
 Outputs = dict[str, str]
 """File name within the results to its digest."""
@@ -97,9 +97,10 @@ def _calibrate(desk: Desk) -> Outputs:
         desk.records,
         Published(desk.results, desk.published.get("calibrate", {})),
         read=desk.read_tables,
-        mark=fingerprint(study, desk.priors, _core_digest()),
+        mark=fingerprint(study, desk.priors, code_digest(*OUTER)),
         fresh=desk.fresh,
         progress=desk.progress,
+        crew=desk.crew,
     )
     desk.calibration = made.calibration
     desk.facts["calibrate"] = dict(made.facts)
@@ -110,7 +111,7 @@ def _calibrate(desk: Desk) -> Outputs:
 def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
     """The same calibration with the records read at another threshold; the gate is the same."""
     from .calibrate import Sampling, calibrate
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
 
     study = desk.study
     try:
@@ -120,6 +121,7 @@ def _calibrate_at(threshold: float, desk: Desk) -> Outputs:
             settings=LifeSettings(**study.life),
             sampling=Sampling(**study.sampling),
             progress=desk.progress,
+            crew=desk.crew,
         )
     except CalibrationError as error:
         raise CalibrationError(f"at a threshold of {threshold:g} {error}") from error
@@ -141,7 +143,7 @@ def _search(desk: Desk) -> Outputs:
         policy=study.policy,
         seed=study.seed,
         score_shift=study.score_shift,
-        workers=WORKERS,
+        workers=desk.workers,
         progress=desk.progress,
     )
     desk.facts[SEARCH] = {"sets": [list(members) for members in found.sets]}
@@ -162,6 +164,7 @@ def _simulate(desk: Desk) -> Outputs:
         score_shift=study.score_shift,
         weight_by_area=study.weight_by_area,
         observed_to=0.0 if desk.records is None else observed_to(desk.records.sections),
+        workers=desk.workers,
         progress=desk.progress,
     )
     return {SIMULATION: desk.save(desk.simulation, SIMULATION)}
@@ -184,6 +187,7 @@ def _decide(desk: Desk) -> Outputs:
         desk.simulation,
         others={threshold: partial(desk.posterior_at, threshold) for threshold in desk.study.thresholds},
         prior_only=desk.records is None,
+        workers=desk.workers,
         progress=desk.progress,
     )
     desk.decision = made.result
@@ -321,6 +325,7 @@ def threshold_stage(threshold: float) -> str:
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
+    *("cluster", "crew"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
     *("provenance", "verification", "verifycommand"),
     *("carry", "carrydesk", "changewords", "priorscommand", "roundfigures", "rounds", "updatecommand"),
@@ -377,7 +382,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         for at in study.thresholds
     }
     keys: dict[str, str] = {}
-    core = _core_digest()
+    core = code_digest(*OUTER)
     page = [
         file_digest(Path(__file__).with_name(f"{name}.py"))
         for name in ("report", "advice", "changewords", "trustwords")
@@ -391,10 +396,3 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
         code = page if stage.name in ("report", "brief") else core
         keys[stage.name] = digest_of([__version__, code, own[stage.name], earlier])
     return keys
-
-
-def _core_digest() -> str:
-    """Digest of the modules that make the numbers: a checkout changes without a new version number."""
-    here = Path(__file__).parent
-    files = sorted(f for f in here.rglob("*.py") if f.relative_to(here).parts[0].removesuffix(".py") not in OUTER)
-    return digest_of({file.relative_to(here).as_posix(): file_digest(file) for file in files})

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import functools
 import hashlib
 import importlib.metadata
 import json
@@ -28,7 +29,9 @@ if TYPE_CHECKING:
 __all__ = [
     "JOURNAL",
     "LOCK_NAME",
+    "PACKAGES",
     "SCHEMA",
+    "code_digest",
     "complete_publication",
     "digest_of",
     "file_digest",
@@ -85,6 +88,14 @@ def digest_of(content: object) -> str:
     """SHA-256 of any content that JSON can hold; the order of keys does not matter."""
     text = json.dumps(content, sort_keys=True, ensure_ascii=True, allow_nan=False, default=str)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+@functools.cache
+def code_digest(*leave: str) -> str:
+    """Digest of the package's modules but some: a checkout changes without a new version number."""
+    here = Path(__file__).parent
+    files = sorted(f for f in here.rglob("*.py") if f.relative_to(here).parts[0].removesuffix(".py") not in leave)
+    return digest_of({file.relative_to(here).as_posix(): file_digest(file) for file in files})
 
 
 def versions() -> dict[str, str]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .calibrate import records_log_likelihood
 from .cells import CellData
 from .inputs import with_constants_of
-from .model import LifeSettings, removal_at_threshold
+from .lifesettings import LifeSettings, removal_at_threshold
 from .priors import PriorSet
 from .records import Records
 from .reweigh import changed_sections, with_new_levels
@@ -148,7 +148,7 @@ def _read_at(records: Records, changed: tuple[str, ...], ages: Floats) -> tuple[
         found = np.flatnonzero((names == section) & np.isclose(readings["age"].values, ages[i]))
         if len(found):
             z[i] = readings["z"].values[found[0]]
-    return np.asarray(condition.from_z(z), float), z
+    return np.round(np.asarray(condition.from_z(z), float), 6) + 0.0, z
 
 
 def _new_removals(before: Records, now: Records, changed: tuple[str, ...]) -> Floats:

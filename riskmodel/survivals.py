@@ -118,7 +118,7 @@ class Survivals:
         self.wear = Rows.of([i.wear for i in every])
         self.terms = group_terms(draws, programme, priors, seed)
         self.members = [delta_members(priors, list(root.mechanisms)) for root in self.inputs.roots]
-        self.held = _held_scores(self.inputs, programme, draws.count, seed, replicate) if hold_scores else None
+        self.held = _held_scores(self.inputs, programme, draws, seed, replicate) if hold_scores else None
         self.portfolios = len(portfolios)
 
     def at(self, piece: slice, ages: np.ndarray) -> np.ndarray:
@@ -242,9 +242,9 @@ def _weibull(log_median: np.ndarray, shape: np.ndarray, ages: np.ndarray) -> np.
     return np.exp(-LN2 * np.exp(np.minimum(power, 50.0)))
 
 
-def _held_scores(inputs: Inputs, programme: xr.Dataset, count: int, seed: int, replicate: int) -> np.ndarray:
+def _held_scores(inputs: Inputs, programme: xr.Dataset, draws: Draws, seed: int, replicate: int) -> np.ndarray:
     """One score a draw, section and root, shape (sample, section, root): those of `montecarlo` for replicate 0."""
     names = programme["section"].values.astype(str)
     purpose = "score" if replicate == 0 else f"score, replicate {replicate}"
-    u = uniforms(seed, purpose, names, count, len(SCORED_ROOTS)).transpose(1, 0, 2)
-    return inputs.score_mean + np.sqrt(inputs.score_variance) * ndtri(u)
+    u = uniforms(seed, purpose, names, draws.first + draws.count, len(SCORED_ROOTS))[:, draws.first :]
+    return inputs.score_mean + np.sqrt(inputs.score_variance) * ndtri(u.transpose(1, 0, 2))

@@ -89,7 +89,7 @@ def _left_out(desk: Desk, records: Records, tables: dict[str, pd.DataFrame]) -> 
         yield not_applicable("sections left out one by one", "The draws hold no likelihood of single sections.")
         return
     from .leaveout import leave_out, leave_projects_out
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .readingscores import reading_scores
     from .trustchecks import left_out_verdicts, score_verdicts, sections_table
 

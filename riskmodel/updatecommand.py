@@ -10,14 +10,19 @@ from typing import TYPE_CHECKING
 
 import click
 
+from .cluster import crew_at
 from .errors import Faults, InputError, printable
 
 if TYPE_CHECKING:
     from .records import Intake, Records, Round
     from .study import Study
 
-__all__ = ["UpdateError", "take_in", "update"]
+__all__ = ["SCHEDULER", "UpdateError", "take_in", "update"]
 
+SCHEDULER = click.option(
+    "--scheduler", default="", envvar="RISKMODEL_SCHEDULER", metavar="ADDRESS",
+    help="Work on the Dask cluster of this scheduler, as tcp://HOST:8786 [this machine alone].",
+)  # fmt: skip
 FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 
 
@@ -33,8 +38,15 @@ class UpdateError(InputError):
               help="Day on which the records close now [the latest date in them].")  # fmt: skip
 @click.option("--correct", is_flag=True, help="Let the new rows replace what they contradict, and fit anew.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder of the results.")
+@SCHEDULER
 def update(
-    study: Path, surveys: Path | None, sections: Path | None, until: datetime | None, correct: bool, out: Path | None
+    study: Path,
+    surveys: Path | None,
+    sections: Path | None,
+    until: datetime | None,
+    correct: bool,
+    out: Path | None,
+    scheduler: str,
 ) -> None:
     """Take a round of new condition data into STUDY and bring its results up to date.
 
@@ -51,15 +63,16 @@ def update(
 
     asked = read_study(study)
     end = None if until is None else until.date()
-    intake, closing, name = take_in(asked, sections, surveys, until=end, correct=correct)
-    click.echo("\n".join(_intake_lines(intake, closing, name)))
-    if not name:
-        return
-    # the command line hands over how it shows progress
-    shown_by = click.get_current_context().obj
-    watcher = shown_by(moving=sys.stderr.isatty()) if shown_by is not None else Quiet()
-    grown = read_study(study)
-    outcome = run_study(grown, out=out, command=f"riskmodel update {asked.folder.resolve().name}", watcher=watcher)
+    with crew_at(scheduler) as crew:
+        intake, closing, name = take_in(asked, sections, surveys, until=end, correct=correct)
+        click.echo("\n".join(_intake_lines(intake, closing, name)))
+        if not name:
+            return
+        # the command line hands over how it shows progress
+        shown_by = click.get_current_context().obj
+        watcher = shown_by(moving=sys.stderr.isatty()) if shown_by is not None else Quiet()
+        typed = f"riskmodel update {asked.folder.resolve().name}"
+        outcome = run_study(read_study(study), out=out, command=typed, watcher=watcher, crew=crew)
     text = (outcome.folder / CHANGES).read_text(encoding="utf-8")
     click.echo("\n" + "\n".join(printable(line, 10_000) for line in text.rstrip("\n").split("\n")))
 

@@ -110,7 +110,7 @@ def answer_trust(
 
 
 def _listed(desk: Desk) -> tuple[Variant, ...]:
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .variants import variants_of
 
     if desk.records is None:
@@ -146,7 +146,7 @@ class _Bench:
 
     def _chosen(self, wanted: Sequence[str] | None, thresholds: Sequence[float]) -> list[Variant]:
         """The variants asked for, each after what it is compared with."""
-        from .model import LifeSettings
+        from .lifesettings import LifeSettings
         from .variants import threshold_variant
 
         every = {variant.name: variant for variant in _listed(self.desk)}
@@ -233,7 +233,7 @@ class _Bench:
 
     def _lives(self, variant: Variant, draws: xr.DataTree, *, passed: bool) -> Iterator[float]:
         """Mean and central 90 % of the life quantities under current practice; NaN where none are simulated."""
-        from .agelaws import WEIBULL
+        from .hazard import WEIBULL
         from .measures import CURRENT_PRACTICE
         from .programme import programme_from_records
         from .simulate import simulate

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtri
 
-from .agelaws import LOGNORMAL
 from .distribution import Distribution
+from .hazard import LOGNORMAL
 from .leaveout import LeftOut
-from .model import LifeSettings
+from .lifesettings import LifeSettings
 from .priors import OTHER, WEAR_OUT, Effect, Group, Measure, Mechanism, PriorSet, Quantity
 from .verdicts import Verdict, judged, not_applicable
 

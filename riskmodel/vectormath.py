@@ -15,13 +15,13 @@ from llvmlite import ir
 from numba import njit, types
 from numba.extending import intrinsic
 
-__all__ = ["cells", "digest_of", "erfcx", "exp", "expm1", "inlined", "log", "normal_quantile", "primitive"]
+__all__ = ["cells", "digest_of", "erfcx", "exact", "exp", "expm1", "log", "normal_quantile", "primitive"]
 
 primitive: Any = intrinsic
-# Sums over cells may be taken in any order; not a number stays not a number.
-cells: Any = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy")
-# For a function with many arguments and one caller: passing forty arrays costs more than what it does.
-inlined: Any = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy", forceinline=True)
+# Sums over cells may be taken in any order; not a number stays not a number. All is put in line: a function kept apart
+# would be looked up by its name when compiled code is loaded, and in the process that compiled it a differently
+# optimised one of that name is found first, so that a first run would round otherwise than the next.
+cells: Any = njit(fastmath={"reassoc", "contract", "nsz", "arcp"}, error_model="numpy", forceinline=True)
 # The functions here depend on the order of their operations.
 exact: Any = njit(fastmath={"contract"}, error_model="numpy", forceinline=True)
 

@@ -70,7 +70,7 @@ def answer_watch(
     desk = open_results(study, out, needs=("calibrate",))
     records = _records(desk)
     from .cellposterior import section_posterior
-    from .model import LifeSettings
+    from .lifesettings import LifeSettings
     from .watch import watch_table, years_until
 
     ahead = years_until(day, records) if day is not None else USUAL_YEARS if years is None else years

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .crew import Workers
 from .measures import Portfolio
 from .priors import PriorSet
 from .study import Study
@@ -53,6 +54,7 @@ def weigh(
     *,
     others: Mapping[float, Callable[[], xr.Dataset]] | None = None,
     prior_only: bool,
+    workers: Workers = WORKERS,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Weighed:
     """Costs, ranking and robustness of a study's portfolios.
@@ -69,6 +71,7 @@ def weigh(
     others : mapping of float to callable, optional
         Other threshold of the condition index to its posterior.
     prior_only : bool
+    workers : int or Crew
     progress : callable, optional
     """
     from . import decisiontables as of
@@ -86,7 +89,7 @@ def weigh(
     def decided(draws: xr.Dataset) -> Decision:
         return decide(
             draws, programme, priors, policy=policy, portfolios=portfolios, early_age=study.life["early_age"],
-            seed=study.seed, score_shift=study.score_shift, weight_by_area=study.weight_by_area, workers=WORKERS,
+            seed=study.seed, score_shift=study.score_shift, weight_by_area=study.weight_by_area, workers=workers,
             progress=progress,
         )  # fmt: skip
 
@@ -97,14 +100,14 @@ def weigh(
         of.ranking_table(decision, simulation),
         of.frontier_table(decision),
         of.acceptability_table(decision, policy.willingness),
-        robustness_table(decision, simulation, posterior, thresholds=thresholds, workers=WORKERS),
+        robustness_table(decision, simulation, posterior, thresholds=thresholds, workers=workers),
         of.type_table(decision),
-        share_table(decision, portfolios, workers=WORKERS, progress=progress),
-        levels_table(decision, posterior, workers=WORKERS),
-        assured_table(decision, prior_only=prior_only, workers=WORKERS),
+        share_table(decision, portfolios, workers=workers, progress=progress),
+        levels_table(decision, posterior, workers=workers),
+        assured_table(decision, prior_only=prior_only, workers=workers),
         _information(decision, programme, priors),
     )
-    result = with_fate_check(decision, posterior, workers=WORKERS)
+    result = with_fate_check(decision, posterior, workers=workers)
     return Weighed(result, dict(zip(DECISION_TABLES, tables, strict=True)), affordable)
 
 

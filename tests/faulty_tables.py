@@ -254,8 +254,9 @@ def _as_file(rng: random.Random, layout: Layout) -> Changed:
     return Changed(content, told)
 
 
-def _any_bytes(rng: random.Random, layout: Layout) -> Changed:
-    raw = bytearray(layout.content)
+def scrambled(rng: random.Random, content: bytes, pieces: Sequence[bytes]) -> bytes:
+    """The content with some bytes changed, taken out or put in; `pieces` are what hurts such a file most."""
+    raw = bytearray(content)
     for _ in range(rng.choice((1, 1, 1, 2, 8))):
         at = rng.randrange(len(raw))
         match rng.randrange(4):
@@ -266,8 +267,13 @@ def _any_bytes(rng: random.Random, layout: Layout) -> Changed:
             case 2:
                 raw[at:at] = bytes(rng.randrange(256) for _ in range(rng.choice((1, 3))))
             case _:
-                raw[at:at] = rng.choice((b'"', b",", b"\n", b"\r", b"\x00", b"\xc3", b"'", b";"))
-    return Changed(bytes(raw), re.escape(layout.file))
+                raw[at:at] = rng.choice(pieces)
+    return bytes(raw)
+
+
+def _any_bytes(rng: random.Random, layout: Layout) -> Changed:
+    pieces = (b'"', b",", b"\n", b"\r", b"\x00", b"\xc3", b"'", b";")
+    return Changed(scrambled(rng, layout.content, pieces), re.escape(layout.file))
 
 
 # ------------------------------------------------------------------------------------- what changes nothing

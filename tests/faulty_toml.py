@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from faulty_tables import EITHER, HARMLESS, REFUSED, Changed
+from faulty_tables import EITHER, HARMLESS, REFUSED, Changed, scrambled
 
 from riskmodel.study import Study
 
@@ -185,21 +185,8 @@ def _as_file(rng: random.Random, file: TomlFile) -> Changed:
 
 
 def _any_bytes(rng: random.Random, file: TomlFile) -> Changed:
-    raw = bytearray(file.text.encode())
-    for _ in range(rng.choice((1, 1, 1, 2, 8))):
-        at = rng.randrange(len(raw))
-        match rng.randrange(4):
-            case 0:
-                raw[at] = rng.randrange(256)
-            case 1:
-                del raw[at : at + rng.choice((1, 1, 5, 60))]
-            case 2:
-                raw[at:at] = bytes(rng.randrange(256) for _ in range(rng.choice((1, 3))))
-            case _:
-                raw[at:at] = rng.choice(
-                    (b'"', b"[", b"]", b"\n", b"\r", b"\x00", b"\xc3", b"'", b"{", b"#", b".", b"=")
-                )
-    return Changed(bytes(raw), rf"{re.escape(file.file)}|prior files")
+    pieces = (b'"', b"[", b"]", b"\n", b"\r", b"\x00", b"\xc3", b"'", b"{", b"#", b".", b"=")
+    return Changed(scrambled(rng, file.text.encode(), pieces), rf"{re.escape(file.file)}|prior files")
 
 
 def _same(rng: random.Random, file: TomlFile) -> Changed:

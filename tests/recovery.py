@@ -55,9 +55,12 @@ def small_priors() -> PriorSet:
 
 def digest() -> str:
     """Digest of everything the cases depend on."""
-    core = "cells likelihood model inputs baseline hazard measures lives outcomes simulate priordraws vectormath"
+    core = (
+        "cells likelihood model inputs baseline hazard measures lives outcomes simulate priordraws vectormath "
+        "parameters rows rowkernel interceptkernel intercepts density frame"
+    )
     files = [TOP / "riskmodel" / f"{name}.py" for name in core.split()]
-    files += sorted((TOP / "riskmodel").glob("kernel*.py")) + sorted((TOP / "riskmodel").glob("fused*.py"))
+    files += sorted((TOP / "riskmodel").glob("kernel*.py"))
     files += [TOP / "tests" / "generator.py", TOP / "tests" / "builders.py"]
     settings = repr((SECTIONS, DRAWS, TUNE, PARAMETERS, small_priors())).encode()
     return hashlib.sha256(b"".join(f.read_bytes() for f in files) + settings).hexdigest()[:12]

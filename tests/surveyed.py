@@ -77,9 +77,7 @@ def full_prior(priors: PriorSet, *, draws: int, seed: int) -> xr.Dataset:
 # ------------------------------------------------------------------- stand-ins without a compiled graph
 
 
-def likelihood(
-    records: Records, priors: PriorSet, posterior: xr.Dataset, *, settings: object = None, cells: object = None
-) -> xr.DataArray:
+def likelihood(records: Records, priors: PriorSet, posterior: xr.Dataset, **settings: object) -> xr.DataArray:
     """Smooth in one parameter and in the readings; no likelihood of anything."""
     sections, readings = records.sections, records.readings
     count = sections.sizes["section"]

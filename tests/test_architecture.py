@@ -13,19 +13,7 @@ import pytest
 TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
-ONLY_WITH_PYMC = {
-    *(
-        "agelaws",
-        "likelihood",
-        "fused",
-        "fusedmoments",
-        "jointmodel",
-        "model",
-        "cellposterior",
-        "compiler",
-        "calibrate",
-    ),
-}
+ONLY_WITH_PYMC = {"agelaws", "likelihood", "jointmodel", "model", "cellposterior", "chains"}
 
 
 def rooms() -> dict[str, int]:

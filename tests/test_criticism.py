@@ -6,17 +6,15 @@ Records come from `generator`, which shares no code with the package's simulatio
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 import xarray as xr
-from builders import priors
-from generator import Generator, truth_of
+from knowntruth import PRIORS, records_of_truth, truth_times
 
-from riskmodel.condition import Condition
 from riskmodel.criticism import fit_table, moved_table, readings_table, residual_ranks
 from riskmodel.measures import Portfolio
 from riskmodel.priordraws import prior_draws
@@ -24,22 +22,15 @@ from riskmodel.programme import programme_from_records
 from riskmodel.replicas import Replicas, draw_replicas
 from riskmodel.simulate import simulate
 
-SECTIONS, SAMPLES = 300, 120
-PRIORS = priors()
-DRAWN = prior_draws(PRIORS, draws=1, seed=4)
+SAMPLES = 120
 
 
-def posterior(**factors: float) -> xr.Dataset:
-    """The truth as if it were known, each named parameter times a factor."""
-    one = DRAWN.isel(draw=[0] * SAMPLES)
-    return one.assign({name: one[name] * factor for name, factor in factors.items()})
+posterior = partial(truth_times, SAMPLES)
 
 
 @pytest.fixture(scope="module")
 def records() -> SimpleNamespace:
-    made = Generator(PRIORS, truth_of(DRAWN, 0), np.random.default_rng(3), Condition()).records(SECTIONS)
-    made.until = date(2025, 1, 1)
-    return made
+    return records_of_truth()
 
 
 def replicas(records: Any, **factors: float) -> Replicas:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from builders import priors
-from generator import Generator, truth_of
+from knowntruth import PRIORS, SECTIONS, records_of_truth, truth_times
 
 from riskmodel.condition import Condition
 from riskmodel.groupfit import GroupFit, fit_by_group, incidence_at
@@ -21,21 +20,15 @@ from riskmodel.priordraws import prior_draws
 from riskmodel.replicas import draw_replicas
 from riskmodel.trustchecks import group_verdicts, predicted_verdicts, threshold_verdicts
 
-SECTIONS, SAMPLES = 300, 250
-PRIORS = priors()
-DRAWN = prior_draws(PRIORS, draws=1, seed=4)
+SAMPLES = 250
 
 
-def posterior(**factors: float) -> xr.Dataset:
-    """The truth as if it were known, each named parameter times a factor."""
-    one = DRAWN.isel(draw=[0] * SAMPLES)
-    return one.assign({name: one[name] * factor for name, factor in factors.items()})
+posterior = partial(truth_times, SAMPLES)
 
 
 @pytest.fixture(scope="module")
 def records() -> SimpleNamespace:
-    made = Generator(PRIORS, truth_of(DRAWN, 0), np.random.default_rng(3), Condition()).records(SECTIONS)
-    made.until = date(2025, 1, 1)
+    made = records_of_truth()
     names = np.array([f"d{i % 3}" for i in range(SECTIONS)])
     made.sections["district"] = ("section", names)
     return made

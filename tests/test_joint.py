@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from builders import priors
+from builders import priors, quantity
 from scipy import stats
 from surveyed import full_prior
 
@@ -19,10 +19,12 @@ from riskmodel.errors import PriorError
 from riskmodel.joint import Joint
 from riskmodel.jointfile import joint_table
 from riskmodel.lives import Draws
+from riskmodel.parameters import Layout
 from riskmodel.places import EFFECT, marginals_of, places, taken_jointly
 from riskmodel.priordraws import prior_draws
 from riskmodel.priors import PriorSet, load_priors
 from riskmodel.stated import joint_log_ratio, stated_draws
+from riskmodel.together import Together
 
 FOLLOWED = ("early_failure", "removal_lag", "wear_out.shape", "path.noise", "type.any.wear_out_median",
             "wear_out.common", "measure.prompt_sawing.compliance", "measure.prompt_sawing.effect.1.ratio")  # fmt: skip
@@ -102,6 +104,35 @@ def test_the_sampler_s_graph_has_the_same_density(small: PriorSet) -> None:
         found, slope = both(at)
         np.testing.assert_allclose(found, prior.score(at), rtol=1e-8, atol=1e-9)
         np.testing.assert_allclose(slope, prior.pdf(at) / stats.norm.pdf(found), rtol=1e-5)
+
+
+@pytest.mark.parametrize("medians", ["lognormal", "gamma"])
+def test_the_density_without_a_graph_is_the_graph_s(small: PriorSet, medians: str) -> None:
+    """Value at draws, gradient by differences, at the middle of the priors and far out."""
+    import pytensor
+
+    from riskmodel.model import build_model
+
+    if medians == "gamma":
+        kinds = tuple(replace(t, wear_out_median=quantity("gamma", 40.0, 1.0)) for t in small.types)
+        plain = replace(small, types=kinds, joint=None)
+        small = replace(plain, joint=correlated(FOLLOWED, marginals_of(plain)))
+    model, layout = build_model(None, small), Layout.of(small, {})
+    found = Together.of(small, layout)
+    assert found is not None
+    graph = pytensor.function(model.free_RVs, model.potentials[0], mode="FAST_COMPILE", on_unused_input="ignore")
+    for seed, spread in ((1, 0.3), (2, 1.0), (3, 3.0)):
+        x = layout.centre + spread * np.random.default_rng(seed).standard_normal(layout.size) * 0.5
+        value, gradient = found.log_ratio(x)
+        values = layout.natural(x)[0]
+        skewed = np.array([law.family == "skewed" for law in layout.laws])
+        values = np.where(skewed, x, values)
+        shapes = {v.name: v.shape.eval() for v in model.free_RVs}
+        at = [values[layout.spans[str(v.name)]].reshape(shapes[v.name]) for v in model.free_RVs]
+        assert value == pytest.approx(float(graph(*at)), rel=1e-8, abs=1e-8)
+        steps = 1e-6 * np.eye(layout.size)
+        slopes = [(found.log_ratio(x + step)[0] - found.log_ratio(x - step)[0]) / 2e-6 for step in steps]
+        np.testing.assert_allclose(gradient, slopes, rtol=1e-5, atol=1e-5)
 
 
 @pytest.mark.slow

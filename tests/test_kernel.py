@@ -1,4 +1,4 @@
-"""The compiled sum over cells against its plain definition in `likelihood`, and by itself."""
+"""The compiled density against its plain definition in `model` and `likelihood`, and the sum over cells by itself."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytensor
+import pytensor.tensor as pt
 import pytest
 from builders import effect, fixed, measure, priors, quantity
 from pytensor.graph.replace import clone_replace
@@ -15,8 +16,11 @@ from test_likelihood import MODE, draws_of, plain, records
 
 from riskmodel import vectormath
 from riskmodel.cells import AgeGrid, CellData
-from riskmodel.fused import run_kernel
-from riskmodel.model import LifeSettings, build_model
+from riskmodel.density import LogDensity, point_of
+from riskmodel.kernelcall import run_kernel
+from riskmodel.lifesettings import LifeSettings
+from riskmodel.model import build_model
+from riskmodel.parameters import Layout
 
 GRID = LifeSettings(grid=AgeGrid(cells=48))
 
@@ -94,11 +98,14 @@ CASES = {
     "no labels": lambda: (without(with_everything(), named=False), priors()),
     "no late entry": lambda: (without(with_everything(), age_entry=0.0), priors()),
     "one section": lambda: (records(1), priors()),
+    "lognormal ages": lambda: (with_everything(), priors()),
+    "lognormal ages, hazard ratios, time ratios": lambda: (with_everything(slowed()), slowed()),
+    "lognormal ages, removal at the threshold": hard,
 }
 
 
 def evaluator(model):
-    """Values by section, total and gradient as a function of the free variables."""
+    """Values by section, total and gradient of the definition as a function of the free variables."""
     free = [v.clone() for v in model.value_vars]
     outputs = [model.riskmodel_per_section, model.potentials[0]]
     per_section, total = clone_replace(outputs, dict(zip(model.free_RVs, free, strict=True)))
@@ -113,7 +120,24 @@ def evaluator(model):
     return evaluate
 
 
-FIRST = ("everything", "hazard ratios, score shifts, time ratios")
+def compiled(density):
+    """The same of the compiled density, whose gradient is to the reals behind the variables."""
+    layout = density.layout
+    skewed = np.array([law.family == "skewed" for law in layout.laws])
+
+    def evaluate(values):
+        x = layout.real(values)
+        value, slope = layout.natural(x)
+        total, gradient = density.value_and_gradient(x)
+        prior, prior_gradient = layout.log_prior(x, value)
+        by_variable = (gradient - prior_gradient) / np.where(skewed, 1.0, slope)
+        slopes = {name: by_variable[span] for name, span in layout.spans.items()}
+        return density.by_section(x), total - prior, slopes
+
+    return evaluate
+
+
+FIRST = ("everything", "hazard ratios, score shifts, time ratios", "lognormal ages, hazard ratios, time ratios")
 MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) for name in CASES]
 
 
@@ -121,8 +145,10 @@ MARKED = [pytest.param(name, marks=() if name in FIRST else pytest.mark.slow) fo
 def pair(request):
     """Compiled and plain evaluators of one case."""
     r, p = CASES[request.param]()
-    compiled, definition = (build_model(r, p, settings=GRID, fused=f) for f in (True, False))
-    return SimpleNamespace(model=compiled, compiled=evaluator(compiled), definition=evaluator(definition))
+    law = "lognormal" if request.param.startswith("lognormal") else "weibull"
+    settings = replace(GRID, age_law=law)
+    model, density = build_model(r, p, settings=settings), LogDensity.of(r, p, settings=settings)
+    return SimpleNamespace(model=model, density=density, compiled=compiled(density), definition=evaluator(model))
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -135,7 +161,7 @@ def test_values_and_gradients_equal_the_definition(pair, seed):
     assert whole == pytest.approx(total, rel=1e-10)
     for name, gradient in gradients.items():
         scale = max(1.0, float(np.abs(gradient).max()))
-        np.testing.assert_allclose(slopes[name], gradient, rtol=1e-9, atol=1e-9 * scale, err_msg=name)
+        np.testing.assert_allclose(slopes[name], np.ravel(gradient), rtol=1e-9, atol=1e-9 * scale, err_msg=name)
 
 
 FAR = [
@@ -162,16 +188,10 @@ def test_far_from_the_prior_it_agrees_and_is_finite(pair, far):
 
 def kernel_case():
     """Arguments of the kernel for the case with everything and patterns."""
-    from riskmodel import fused
-
     p = slowed()
-    model = build_model(with_everything(p), p, settings=GRID)
-    node = next(v.owner for v in pytensor.graph.traversal.ancestors([model.potentials[0]])
-                if v.owner is not None and isinstance(v.owner.op, fused.WeightedTotal))  # fmt: skip
-    run = pytensor.function(model.free_RVs, node.inputs[:7], mode=MODE, on_unused_input="ignore")
-    values = draws_of(model, 3)
-    parameters = [np.array(a) for a in run(*(values[v.name] for v in model.free_RVs))]
-    return parameters, [c.data for c in node.inputs[8:]]
+    density = LogDensity.of(with_everything(p), p, settings=GRID)
+    model = build_model(None, p, levels=density.levels)
+    return point_of(density, density.layout.real(draws_of(model, 3))).kernel, density.given
 
 
 def test_every_derivative_agrees_with_finite_differences():
@@ -211,10 +231,10 @@ def test_the_order_of_the_sections_does_not_matter():
         section_index=("reading", np.argsort(order)[r.readings["section_index"].values])
     )
     turned.readings = turned.readings.isel(reading=np.argsort(turned.readings["section_index"].values, kind="stable"))
-    first, second = (build_model(x, p, settings=GRID) for x in (r, turned))
-    values = draws_of(first, 1)
-    a, total, slopes = evaluator(first)(values)
-    b, again, turned_slopes = evaluator(second)(values)
+    first, second = (compiled(LogDensity.of(x, p, settings=GRID)) for x in (r, turned))
+    values = draws_of(build_model(None, p), 1)
+    a, total, slopes = first(values)
+    b, again, turned_slopes = second(values)
     np.testing.assert_allclose(a[order], b, rtol=1e-12)
     assert total == pytest.approx(again, rel=1e-12)
     for name, slope in slopes.items():
@@ -228,16 +248,38 @@ def test_the_span_of_cells_is_the_mask():
         np.testing.assert_array_equal((cell >= data.span[:, :1]) & (cell < data.span[:, 1:]), data.mask == 0.0)
 
 
-def test_the_compiled_back_end_agrees_with_python():
-    """The same numbers through PyTensor's compiled back end as through the plain one."""
-    model = build_model(with_everything(count=6), priors(), settings=GRID)
-    values = draws_of(model, 1)
-    run = pytensor.function(model.free_RVs, [model.riskmodel_per_section, model.potentials[0]], mode="NUMBA",
-                            on_unused_input="ignore")  # fmt: skip
-    by_section, whole = run(*(values[v.name] for v in model.free_RVs))
-    expected, total, _ = evaluator(model)(values)
-    np.testing.assert_allclose(by_section, expected, rtol=1e-12)
-    assert float(whole) == pytest.approx(total, rel=1e-12)
+def test_the_prior_density_is_that_of_the_model():
+    """Differences between two points and the gradient, for families of every kind, against PyMC."""
+    p = slowed()
+    model, layout = build_model(None, p), Layout.of(p, {})
+    at = [layout.centre + 0.5 * np.random.default_rng(n).standard_normal(layout.size) for n in (1, 2)]
+    values = [model.rvs_to_values[v] for v in model.free_RVs]
+    total = pt.stack([part.sum() for part in model.logp(sum=False)]).sum()
+    plain = pytensor.compile.mode.Mode(linker="py", optimizer=None)
+    run = pytensor.function(values, [total, *pytensor.grad(total, values)], mode=plain)
+    expected = [run(*(x[layout.spans[v.name]].reshape(v.shape.eval()) for v in model.free_RVs)) for x in at]
+    found = [layout.log_prior(x, layout.natural(x)[0]) for x in at]
+    assert found[1][0] - found[0][0] == pytest.approx(float(expected[1][0] - expected[0][0]), abs=1e-9)
+    for (_, gradient), (_, *slopes) in zip(found, expected, strict=True):
+        for variable, slope in zip(model.free_RVs, slopes, strict=True):
+            np.testing.assert_allclose(gradient[layout.spans[variable.name]], np.ravel(slope), rtol=1e-9, atol=1e-9)
+
+
+def test_draws_hold_what_the_model_reports():
+    """Every variable and every deterministic quantity of the model, with its dims, at the same values."""
+    p = slowed()
+    r = with_everything(p)
+    density, model = LogDensity.of(r, p, settings=GRID), build_model(r, p, settings=GRID)
+    x = density.layout.centre + 0.5 * np.random.default_rng(3).standard_normal((2, 1, density.layout.size))
+    drawn = density.dataset(x)
+    assert set(drawn.data_vars) == {v.name for v in (*model.free_RVs, *model.deterministics)}
+    run = pytensor.function(model.free_RVs, model.deterministics, mode=MODE, on_unused_input="ignore")
+    found = run(*(drawn[v.name].values[1, 0] for v in model.free_RVs))
+    for quantity_, value in zip(model.deterministics, found, strict=True):
+        array = drawn[quantity_.name]
+        np.testing.assert_allclose(array.values[1, 0], value, rtol=1e-9, err_msg=quantity_.name)
+        assert array.dims[2:] == model.named_vars_to_dims.get(quantity_.name, ())
+    np.testing.assert_allclose(density.layout.real({n: drawn[n].values for n in density.layout.spans}), x, rtol=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,8 @@ from twin import Twin
 
 from riskmodel.cells import AgeGrid
 from riskmodel.condition import Condition
-from riskmodel.model import LifeSettings, build_model
+from riskmodel.lifesettings import LifeSettings
+from riskmodel.model import build_model
 from riskmodel.priordraws import prior_draws
 
 MODE = "FAST_COMPILE"  # plain Python: no compilation in unit tests

@@ -21,7 +21,7 @@ from surveyed import full_prior
 from riskmodel import readingscores
 from riskmodel.condition import Condition
 from riskmodel.leaveout import LeftOut
-from riskmodel.model import LifeSettings
+from riskmodel.lifesettings import LifeSettings
 from riskmodel.priordraws import prior_draws
 from riskmodel.records import Records
 from riskmodel.reweigh import with_new_levels

@@ -11,6 +11,7 @@ from builders import Group, priors, quantity
 from surveyed import as_of, full_prior, prior_fit, records_of
 
 from riskmodel.calibrate import Gate, Sampling, calibrate, records_log_likelihood
+from riskmodel.chains import Ready
 from riskmodel.inputs import Inputs, levels_of, with_constants_of
 from riskmodel.records import Records
 from riskmodel.reweigh import changed_sections, only, resampled, reweighed, weigh_records, with_new_levels
@@ -137,25 +138,18 @@ def test_a_new_contractor_draws_its_term_before_weighting() -> None:
 
 def test_a_warm_start_begins_each_chain_at_a_draw_of_the_last_fit() -> None:
     """At the draw itself, all parameters of one draw; new contractors at a draw of their prior."""
-    from pymc.initial_point import make_initial_point_fn
-
-    from riskmodel.calibrate import starting_points
-    from riskmodel.model import build_model
-
     now = records_of(PRIORS, 6, seed=5)
     draws = with_new_levels(full_prior(PRIORS, draws=40, seed=1), now.sections.isel(section=[0]), PRIORS, seed=1)
-    model = build_model(now, PRIORS)
-    start = make_initial_point_fn(model=model, overrides=starting_points(model, draws), jitter_rvs=set(),
-                                  return_transformed=False)  # fmt: skip
-    found = [start(seed) for seed in range(4)]
-    chosen = [int(np.abs(draws["kappa"].values[0] - point["kappa"]).argmin()) for point in found]
+    ready = Ready(now, PRIORS, None, draws)
+    began = ready.frame.place(np.stack([ready.begin(seed) for seed in range(4)]))
+    found = ready.density.dataset(began[None]).isel(chain=0)
+    chosen = [int(np.abs(draws["kappa"].values[0] - kappa).argmin()) for kappa in found["kappa"].values]
     assert len(set(chosen)) > 1
-    for point, draw in zip(found, chosen, strict=True):
-        for name in ("early_failure", "age_median", "wear_out_by_type", "effect_score"):
-            np.testing.assert_allclose(point[name], draws[name].values[0, draw])
-        known = list(model.coords["contractor"]).index(draws["contractor"].values[0])
-        np.testing.assert_allclose(point["contractor_raw"][known], draws["contractor_raw"].values[0, draw, 0])
-        assert np.isfinite(point["contractor_raw"]).all()
+    for name in ("early_failure", "age_median", "wear_out_by_type", "effect_score"):
+        np.testing.assert_allclose(found[name].values, draws[name].values[0, chosen], rtol=1e-6)
+    known = found["contractor_raw"].sel(contractor=draws["contractor"].values[0])
+    np.testing.assert_allclose(known, draws["contractor_raw"].values[0, chosen, 0], rtol=1e-6, atol=1e-9)
+    assert np.isfinite(found["contractor_raw"]).all()
 
 
 def told_later(records: Records, row: int, **cells: float) -> Records:

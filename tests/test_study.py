@@ -109,7 +109,7 @@ def test_the_shortest_study_is_prior_only_and_takes_its_folder_for_title(tmp_pat
 
 def test_defaults_are_those_of_the_model(tmp_path: Path) -> None:
     from riskmodel.calibrate import Sampling
-    from riskmodel.model import LifeSettings
+    from riskmodel.lifesettings import LifeSettings
 
     study = study_of(tmp_path, "schema = 1")
     assert LifeSettings(**study.life) == LifeSettings()

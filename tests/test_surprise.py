@@ -11,7 +11,7 @@ from surveyed import as_of, prior_fit, records_of
 from test_reweigh import PRIORS
 
 from riskmodel.calibrate import records_log_likelihood
-from riskmodel.model import LifeSettings
+from riskmodel.lifesettings import LifeSettings
 from riskmodel.records import Records
 from riskmodel.reweigh import only, with_new_levels
 from riskmodel.surprise import surprise_table

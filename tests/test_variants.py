@@ -16,7 +16,8 @@ from surveyed import records_of
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.condition import Condition
 from riskmodel.leaveout import leave_out
-from riskmodel.model import LifeSettings, build_model
+from riskmodel.lifesettings import LifeSettings
+from riskmodel.model import build_model
 from riskmodel.variants import (
     NO_LABELS,
     STUDY,
@@ -196,7 +197,7 @@ def test_lognormal_likelihood_is_a_density_of_the_same_records() -> None:
 
     values = []
     for law in ("weibull", "lognormal"):
-        model = build_model(RECORDS, PRIORS, settings=LifeSettings(age_law=law), fused=False)
+        model = build_model(RECORDS, PRIORS, settings=LifeSettings(age_law=law))
         point = model.initial_point()
         run = pytensor.function(model.value_vars, model.replace_rvs_by_values([model.riskmodel_per_section])[0],
                                 mode="FAST_COMPILE", on_unused_input="ignore")  # fmt: skip

@@ -55,7 +55,7 @@ def case():
     r.until = CLOSE
     r.sections["named"][0] = [True, False, False, True, False, False, True]
     r.sections["age_lower"][1], r.sections["age_upper"][1] = 2.0, 30.0
-    model = build_model(r, p, fused=False)
+    model = build_model(r, p)
     values = [draws_of(model, seed) for seed in (1, 2)]
     single = [section_posterior(r, p, posterior_of(model, v)) for v in values]
     both = section_posterior(r, p, joined(*(posterior_of(model, v) for v in values)))
@@ -115,7 +115,7 @@ def opened_now():
 
 def test_a_section_newly_opened_has_the_programmes_prior_probability(opened_now):
     p, r = opened_now
-    drawn = drawn_from(build_model(r, p, fused=False), 40)
+    drawn = drawn_from(build_model(r, p), 40)
     found = section_posterior(r, p, drawn)
     lives, ages = new_lives(Draws.of(drawn), r.sections, p), np.array([2.0, 10.0, 25.0])
     survival = lives.early_survival(ages) * np.exp(lives.log_wear_survival(ages))
@@ -134,7 +134,7 @@ def test_in_service_means_failed_only_within_the_lag(case):
     now = np.nan_to_num(r.sections["age_in_service"].values)
     assert (case.both.reached_by(now)[serving] > 0).all()
     hard = priors(removal_lag=fixed(0.0))
-    model = build_model(r, hard, fused=False)
+    model = build_model(r, hard)
     found = section_posterior(r, hard, posterior_of(model, draws_of(model, 1)))
     np.testing.assert_allclose(found.reached_by(now)[serving], 0.0, atol=1e-12)
     removed = np.flatnonzero(np.isfinite(r.sections["age_removed"].values))
@@ -181,7 +181,7 @@ def odd_case(kind: str) -> tuple[object, object, int]:
         assert age > 4
         r.sections["age_in_service"][chosen] = 30.0
         r.sections["opened_year"][chosen] = 1995.0
-    model = build_model(r, p, fused=False)
+    model = build_model(r, p)
     values = draws_of(model, 1, spread=0.0)
     for name, value in truth.items():
         if name in values and np.shape(values[name]) == np.shape(value):
@@ -203,7 +203,7 @@ def test_without_early_mechanisms_everything_wears_out():
     r.until = CLOSE
     r.sections = r.sections.drop_dims("measure")
     r.sections["named"] = r.sections["named"][:, -1:]
-    model = build_model(r, p, fused=False)
+    model = build_model(r, p)
     found = section_posterior(r, p, posterior_of(model, draws_of(model, 1)))
     np.testing.assert_allclose(found.worn.sum(axis=1), 1.0)
     assert (found.susceptible == 0).all()

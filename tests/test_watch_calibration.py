@@ -19,7 +19,8 @@ from scores import INSTEAD, true_values
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.cellposterior import WATCH_GRID, SectionPosterior, Tally, cell_terms, section_posterior
 from riskmodel.condition import Condition
-from riskmodel.model import LifeSettings, build_model
+from riskmodel.lifesettings import LifeSettings
+from riskmodel.model import build_model
 from riskmodel.priordraws import prior_draws
 from riskmodel.priors import PriorSet
 from riskmodel.scoring import brier_score, dynamic_auc
@@ -60,7 +61,7 @@ def at_truth(number: int) -> pd.DataFrame:
     """The same at the true parameters: nothing is sampled, so that many data sets can be tried."""
     p = small_priors()
     truth, generator, records = drawn(p, number)
-    model = build_model(records, p, settings=LifeSettings(grid=WATCH_GRID), fused=False)
+    model = build_model(records, p, settings=LifeSettings(grid=WATCH_GRID))
     values, wanted = true_values(truth, generator, model), cell_terms(model)
     free = [v for v in model.free_RVs if v.name not in INSTEAD]
     put = {v: v.type(name=v.name) for v in free} | {model["intercept"]: pt.matrix(), model["delta"]: pt.vector()}

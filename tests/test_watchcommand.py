@@ -134,7 +134,7 @@ def watched(done: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     p, r = priors(), records(16)
     r.until = date(2025, 1, 1)
     r.sections = r.sections.assign_coords(section=["=1+1", "\x1b[31mred", *r.sections["section"].values[2:]])
-    model = build_model(r, p, fused=False)
+    model = build_model(r, p)
     calibration = SimpleNamespace(posterior=posterior_of(model, draws_of(model, 1)))
     desk = SimpleNamespace(records=r, priors=p, calibration=calibration, basis="priors and records")
     monkeypatch.setattr(watchdesk, "open_results", lambda *arguments, **options: desk)

@@ -13,7 +13,6 @@ from register import FROM, Register, write_records
 from wholeruns import RANKS, SECTIONS, STUDY, design, run_case, the_priors, truth
 from wholetables import HERE, outside, ranks_in
 
-from riskmodel.compiler import Compiler
 from riskmodel.condition import Condition
 from riskmodel.desk import Desk
 from riskmodel.records import Records
@@ -82,10 +81,9 @@ def test_every_misfit_is_in_the_records_and_nothing_else(kind: str, tmp_path: Pa
 
 @pytest.mark.slow
 def test_rerun_data_sets_rank_as_they_did(committed, tmp_path: Path):
-    """Two by default; the first share one compiled model. Ranks differ by Monte Carlo error alone."""
-    compiler = Compiler()
+    """Two by default. Ranks differ by Monte Carlo error alone."""
     for number in committed["case"][:RERUN]:
-        case = run_case(int(number), tmp_path / f"{number}", compiler)
+        case = run_case(int(number), tmp_path / f"{number}")
         row = committed.set_index("case").loc[number]
         assert case["facts"]["readings"] == row["readings"]
         assert case["facts"]["removed"] == row["removed"]

@@ -3,7 +3,7 @@
     python tests/wholeruns.py --cases 200
 
 Each data set leaves one small JSON file under `.statistics/` (or `--folder`), so that an interrupted run goes
-on where it stopped. Data sets share their roads in fifties, and these share one compiled model.
+on where it stopped. Data sets share their roads in fifties.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from misfits import MISFITS
 from register import Register, Road, roads_of, write_records
 
 from riskmodel.calibrate import Calibration, Sampling, calibrate, reported
-from riskmodel.compiler import Compiler
 from riskmodel.condition import Condition
 from riskmodel.desk import Desk
 from riskmodel.priordraws import prior_draws
@@ -38,7 +37,7 @@ TOP = Path(__file__).resolve().parent.parent
 FOLDER = TOP / ".statistics" / "whole"
 MEASURES = ("pre_survey", "separation_fabric", "prompt_sawing", "internal_curing")
 SECTIONS, PER_DESIGN, THINNED, RANKS = 150, 50, 5, 200
-SAMPLING = Sampling(chains=2, draws=500, tune=300, cores=1, gate_rhat=1.03, gate_ess=200.0)
+SAMPLING = Sampling(chains=2, draws=500, cores=1, gate_rhat=1.03, gate_ess=200.0)
 STUDY = """schema = 1
 [study]
 title = "An agency with known truth (invented)"
@@ -69,7 +68,7 @@ def truth(number: int, roads: list[Road]) -> dict[str, np.ndarray]:
     return truth_of(prior_draws(p, draws=1, seed=50_000 + number, mix=mix), 0)
 
 
-def run_case(number: int, folder: Path, compiler: Compiler, kind: type[Register] = Register) -> dict[str, Any]:
+def run_case(number: int, folder: Path, kind: type[Register] = Register) -> dict[str, Any]:
     """One data set from truth to ranks; its files are left in `folder`."""
     began, roads = time.process_time(), design(number // PER_DESIGN)
     true = kind.changed(truth(number, roads))
@@ -79,7 +78,7 @@ def run_case(number: int, folder: Path, compiler: Compiler, kind: type[Register]
     (folder / "study.toml").write_text(STUDY, encoding="utf-8")
     desk = Desk(read_study(folder), folder, progress=lambda *_: None)
     sampling = replace(SAMPLING, seed=number)
-    found = calibrate(desk.records, desk.priors, sampling=sampling, gate=False, compiler=compiler)
+    found = calibrate(desk.records, desk.priors, sampling=sampling, gate=False)
     save_tree(found.tree, folder / "posterior.nc", digests={}, settings={})
     like = true_posterior(true, register, found.posterior)
     made = [life_quantities(posterior, desk, count) for posterior, count in ((found.posterior, RANKS), (like, 1))]
@@ -181,18 +180,17 @@ def run_cases(
     keep : int
         Tables and draws of the data sets below this number stay beside their JSON.
     """
-    compiler = Compiler()
     for number in range(first, cases):
         for kind in kinds:
             if not (folder / kind / f"{number:03d}.json").exists():
-                run_and_store(number, folder / kind, compiler, keep=number < keep)
+                run_and_store(number, folder / kind, keep=number < keep)
     return stored(folder / kinds[0])
 
 
-def run_and_store(number: int, folder: Path, compiler: Compiler, *, keep: bool) -> None:
+def run_and_store(number: int, folder: Path, *, keep: bool) -> None:
     """One data set and its JSON, which is there whole or not at all."""
     files, done = folder / f"{number:03d}", folder / f"{number:03d}.json"
-    case = run_case(number, files, compiler, MISFITS[folder.name])
+    case = run_case(number, files, MISFITS[folder.name])
     unfinished = done.with_suffix(".unfinished")
     unfinished.write_text(json.dumps(case))
     unfinished.replace(done)

@@ -46,13 +46,17 @@ def _moved(material: Material, frozen: pd.DataFrame) -> Table:
     for row in rows_of(frozen[frozen["kind"].isin(["life quantity", "gain"])])[:MOST_ROWS]:
         factor = 100.0 if str(row["unit"]) == "1" else 1.0
         before, now = (f"{plain(factor * row[m], 1)} (sd {plain(factor * row[s], 1)})" for m, s in _PAIRS)
-        rows.append([_words(material, row), before, now, Cell(f"{row['moved_in_sd']:+.2f}", row["moved_in_sd"])])
+        rows.append([_words(material, row), before, now, Cell(_signed(row["moved_in_sd"]), row["moved_in_sd"])])
     noise = float(frozen["noise_in_sd"].max())
     caption = f"On the programme as it was before; a move under {noise:.2f} sd may be noise of the draws"
     return table("moved-by-round", caption, ["", "before", "now", "moved, in its former sd"], rows)
 
 
 _PAIRS = (("former_mean", "former_sd"), ("mean", "sd"))
+
+
+def _signed(value: float) -> str:
+    return f"{'+' if value > 0 else ''}{plain(value, 2)}"
 
 
 def _words(material: Material, row: Row) -> str:

@@ -1,0 +1,213 @@
+"""The sampler's chains, and every section's likelihood at given draws, as pieces of work for a crew.
+
+A chain has a seed of its own and runs alone, so that it is the same wherever it runs and whatever runs beside it.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import xarray as xr
+
+from .crew import Once, Tell
+from .density import LogDensity
+from .frame import Frame
+from .parameters import coords_of
+from .streams import integer_seed
+
+if TYPE_CHECKING:
+    from .calibrate import Sampling
+    from .lifesettings import LifeSettings
+    from .priors import PriorSet
+    from .records import Records
+
+__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "earlier_points", "frame_of"]
+
+POLL_SECONDS = 0.5
+SPREAD_OUT = 2.0  # standard deviations about the mode within which chains begin
+
+
+@dataclass(frozen=True)
+class Chain:
+    """What one chain gives.
+
+    Parameters
+    ----------
+    posterior, stats : Dataset (chain, draw, ...)
+        Of one chain.
+    likelihood : Dataset (chain, draw, section)
+        Log-likelihood of every section's records at these draws.
+    preparing, sampling : float
+        Seconds.
+    """
+
+    posterior: xr.Dataset
+    stats: xr.Dataset
+    likelihood: xr.Dataset
+    preparing: float
+    sampling: float
+
+
+class Chains:
+    """The chains of a calibration, to be run one by one.
+
+    Parameters
+    ----------
+    records : Records
+    priors : PriorSet
+    settings : LifeSettings or None
+    sampling : Sampling
+    start : Dataset (chain, draw, ...) or None
+        Draws of an earlier fit; each chain starts at one of them.
+    """
+
+    def __init__(
+        self,
+        records: Records,
+        priors: PriorSet,
+        settings: LifeSettings | None,
+        sampling: Sampling,
+        start: xr.Dataset | None,
+    ):
+        self.sampling = sampling
+        self.ready = Once(partial(Ready, records, priors, settings, start))
+
+    def __call__(self, number: int, tell: Tell) -> Chain:
+        """Run a chain; its draws are its steps."""
+        ready, steps = self.ready(), self.sampling.draws + self.sampling.tune
+        begun = time.perf_counter()
+        tree = self._sampled(ready, number, tell)
+        sampling = time.perf_counter() - begun
+        reals = ready.frame.place(tree["posterior"].to_dataset()["z"].values)
+        posterior = ready.density.dataset(reals).assign_coords(chain=[number])
+        stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
+        stats = stats.assign_coords(chain=[number])
+        likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps))
+        return Chain(posterior, stats, likelihood, ready.seconds, sampling)
+
+    def _sampled(self, ready: Ready, number: int, tell: Tell) -> xr.DataTree:
+        """Run nutpie in the background, so that an interrupt stops it at once."""
+        import nutpie
+
+        sampling, done = self.sampling, [0]
+
+        def report(chains: list[Any]) -> None:
+            done[0] = sum(chain.finished_draws for chain in chains)
+
+        handle = nutpie.sample(
+            ready.compiled(),
+            draws=sampling.draws,
+            tune=sampling.tune,
+            chains=1,
+            cores=1,
+            seed=integer_seed(sampling.seed, "sampler", f"chain {number}"),
+            target_accept=sampling.target_accept,
+            save_warmup=False,
+            progress_bar=False,
+            progress_callback=report,
+            blocking=False,
+        )
+        try:
+            while True:
+                try:
+                    return handle.wait(timeout=POLL_SECONDS)
+                except TimeoutError:
+                    tell(done[0])
+        except BaseException:
+            handle.cancel()
+            raise
+
+
+class Ready:
+    """What the chains of one process share.
+
+    Attributes
+    ----------
+    density : LogDensity
+    frame : Frame
+    earlier : ndarray (sample, element) or None
+        Draws of an earlier fit in the frame.
+    seconds : float
+    """
+
+    def __init__(self, records: Records, priors: PriorSet, settings: LifeSettings | None, start: xr.Dataset | None):
+        begun = time.perf_counter()
+        self.density = LogDensity.of(records, priors, settings=settings)
+        earlier = None if start is None else earlier_points(self.density, start)
+        self.frame = frame_of(self.density, None if earlier is None else earlier.mean(axis=0))
+        self.earlier = None if earlier is None else self.frame.undo(earlier)
+        self.seconds = time.perf_counter() - begun
+
+    def compiled(self) -> Any:
+        """The density as a model of nutpie, with nothing compiled for it."""
+        from nutpie.compiled_pyfunc import from_pyfunc
+
+        size, evaluate = self.density.layout.size, self.frame.density(self.density.value_and_gradient)
+        return from_pyfunc(
+            size,
+            lambda: evaluate,
+            lambda seed, other_seed, chain: lambda z: {"z": z},
+            [np.dtype("float64")],
+            [(size,)],
+            ["z"],
+            make_initial_point_fn=self.begin,
+        )
+
+    def begin(self, seed: Any) -> np.ndarray:
+        """Where a chain begins in the frame: at an earlier draw, or anywhere near the mode."""
+        rng = np.random.default_rng(seed)
+        if self.earlier is not None:
+            return self.earlier[rng.integers(len(self.earlier))]
+        return rng.uniform(-SPREAD_OUT, SPREAD_OUT, self.density.layout.size)
+
+
+def frame_of(density: LogDensity, start: np.ndarray | None) -> Frame:
+    """Frame at the mode; group terms and their spreads keep their own directions."""
+    alone = np.zeros(density.layout.size, bool)
+    for group in density.priors.groups:
+        for name in (f"{group.column}_sd", f"{group.column}_sd_score", f"{group.column}_raw"):
+            alone[density.layout.spans.get(name, slice(0, 0))] = True
+    return Frame.at_mode(density.value_and_gradient, density.layout.centre if start is None else start, alone)
+
+
+def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:
+    """Draws of an earlier fit as reals (sample, element).
+
+    New levels of a group are drawn from their prior; a variable that the fit did not have stands at the middle
+    of its own.
+    """
+    rng = np.random.default_rng(integer_seed(draws.sizes["draw"], "starting points"))
+    coords, count = coords_of(density.priors, density.levels), draws.sizes["chain"] * draws.sizes["draw"]
+    held: dict[str, np.ndarray] = {}
+    for variable in density.layout.variables:
+        if variable.name not in draws:
+            continue
+        earlier = draws[variable.name].transpose("chain", "draw", ...)
+        for dim in earlier.dims[2:]:
+            if str(dim) in coords and dim in earlier.coords:
+                earlier = earlier.reindex({dim: coords[str(dim)]})
+        values = np.where(np.isnan(earlier.values), rng.standard_normal(earlier.shape), earlier.values)
+        if values.shape[2:] == ((len(variable.laws),) if variable.dim else ()):
+            held[variable.name] = values.reshape(count, *values.shape[2:])
+    return np.broadcast_to(density.layout.real(held), (count, density.layout.size))
+
+
+class LikelihoodAt:
+    """Log-likelihood of every section's records at some draws.
+
+    Parameters
+    ----------
+    *arguments, **settings
+        Of `LogDensity.of`.
+    """
+
+    def __init__(self, *arguments: Any, **settings: Any):
+        self.ready = Once(partial(LogDensity.of, *arguments, **settings))
+
+    def __call__(self, draws: xr.Dataset, tell: Tell) -> xr.Dataset:
+        """Log-likelihood, Dataset (chain, draw, section)."""
+        return self.ready().log_likelihood(draws, tell)

@@ -1,0 +1,109 @@
+"""Calibration: `python tests/benchmarks/bench_calibrate.py [sections ...] [--draws 250] [--tune 150] [--latent]`.
+
+The demo study's records, repeated to the sizes asked for (416 by default), every size in a process of its own:
+seconds until the sampler starts (search of the mode included), seconds of sampling, gradients a draw, smallest
+effective sample size and R-hat, effective draws a second of processor time. `--latent` sets beside it, on few
+sections, the model as one writes it first: one latent age at failure a section, sampled by PyMC's default. Prints a
+table and writes `bench_calibrate.json`.
+"""
+
+import json
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+import numpy as np
+from bench_likelihood import peak_mb, study_of
+
+LATENT_SECTIONS = 60
+
+
+def measure(sections: int, draws: int, tune: int) -> dict[str, float]:
+    """Figures of one size."""
+    import arviz as az
+
+    from riskmodel.calibrate import Sampling, calibrate, sampled_only
+
+    records, priors, settings = study_of(sections)
+    sampling = Sampling(draws=draws, tune=tune, cores=2)
+    wall, cpu = time.perf_counter(), time.process_time()
+    found = calibrate(records, priors, settings=settings, sampling=sampling, gate=False)
+    wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
+    posterior, stats = sampled_only(found.posterior), found.tree["sample_stats"].to_dataset()
+    smallest = min(float(v.min()) for v in az.ess(posterior).data_vars.values())
+    return {
+        "sections": sections, "prepare s": found.timing["prepare"], "sample s": found.timing["sample"],
+        "whole s": wall, "processor s": cpu, "gradients a draw": float(stats["n_steps"].mean()),
+        "smallest bulk ESS": smallest, "ESS / processor s": smallest / cpu, "passed": float(found.gate.passed),
+        "largest R-hat": max(float(v.max()) for v in az.rhat(posterior).data_vars.values()), "peak MB": peak_mb(),
+    }  # fmt: skip
+
+
+def measure_latent() -> dict[str, float]:
+    """Few sections with one latent age at failure each, wear-out and one early cause, by PyMC's default sampler."""
+    import arviz as az
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    records, _, _ = study_of(LATENT_SECTIONS)
+    owner = np.asarray(records.readings["section_index"].values, int)
+    used = records.readings["status"].values == "used"
+    age, z = (np.asarray(records.readings[n].values, float)[used] for n in ("age", "z"))
+    end = float(records.condition.to_z(records.condition.threshold))
+    with pm.Model():
+        share, median = pm.Beta("share", 3, 27), pm.LogNormal("median", np.log(38.0), 0.2)
+        young, shape = pm.LogNormal("young", np.log(5.0), 0.3), pm.LogNormal("shape", np.log(3.0), 0.2)
+        kappa, noise = pm.LogNormal("kappa", np.log(2.0), 0.2), pm.LogNormal("noise", np.log(3.0), 0.3)
+        unit = np.log(2.0) ** (1.0 / 3.0)
+        parts = [pm.Weibull.dist(shape, young / unit), pm.Weibull.dist(shape, median / unit)]
+        weights = pt.stack([share, 1 - share])
+        life = pm.Mixture("life", weights, parts, shape=LATENT_SECTIONS)
+        pm.Normal("readings", end * (age / life[owner[used]]) ** kappa, noise, observed=z)
+        cpu = time.process_time()
+        tree = pm.sample(
+            300, tune=500, chains=2, cores=1, random_seed=1, progressbar=False, compute_convergence_checks=False
+        )
+        cpu = time.process_time() - cpu
+    smallest = min(float(v.min()) for v in az.ess(tree.posterior.to_dataset()).data_vars.values())
+    return {
+        "sections": LATENT_SECTIONS,
+        "processor s": cpu,
+        "smallest bulk ESS": smallest,
+        "ESS / processor s": smallest / cpu,
+    }
+
+
+def main(arguments: list[str]) -> int:
+    """Measure every size, print."""
+    import argparse
+
+    parser = argparse.ArgumentParser()
+    parser.add_argument("sections", type=int, nargs="*", default=[416])
+    parser.add_argument("--draws", type=int, default=250)
+    parser.add_argument("--tune", type=int, default=150)
+    parser.add_argument("--latent", action="store_true")
+    parser.add_argument("--one", action="store_true")
+    asked = parser.parse_args(arguments)
+    if asked.one:
+        found = measure_latent() if asked.latent else measure(asked.sections[0], asked.draws, asked.tune)
+        print(json.dumps(found))
+        return 0
+    rows = []
+    settings = ["--draws", str(asked.draws), "--tune", str(asked.tune), "--one"]
+    runs = [[str(n), *settings] for n in asked.sections]
+    if asked.latent:
+        runs += [[str(LATENT_SECTIONS), *settings], ["--latent", "--one"]]
+    for run in runs:
+        done = subprocess.run([sys.executable, __file__, *run], capture_output=True, text=True, check=True)
+        rows.append(json.loads(done.stdout.splitlines()[-1]) | {"latent ages": float("--latent" in run)})
+        print("  ".join(f"{key}: {value:,.2f}" for key, value in rows[-1].items()), flush=True)
+    Path("bench_calibrate.json").write_text(json.dumps(rows, indent=1))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
