@@ -167,11 +167,10 @@ class Ready:
 
 def frame_of(density: LogDensity, start: np.ndarray | None) -> Frame:
     """Frame at the mode; group terms and their spreads keep their own directions."""
-    alone = np.zeros(density.layout.size, bool)
-    for group in density.priors.groups:
-        for name in (f"{group.column}_sd", f"{group.column}_sd_score", f"{group.column}_raw"):
-            alone[density.layout.spans.get(name, slice(0, 0))] = True
-    return Frame.at_mode(density.value_and_gradient, density.layout.centre if start is None else start, alone)
+    layout = density.layout
+    names = (f"{group.column}_{part}" for group in density.priors.groups for part in ("sd", "sd_score", "raw"))
+    apart = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
+    return Frame.at_mode(density.value_and_gradient, layout.centre if start is None else start, apart)
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:
