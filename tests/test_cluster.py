@@ -126,7 +126,7 @@ def test_chains_and_likelihoods_are_the_same_to_the_last_digit(crew: Cluster):
     xr.testing.assert_equal(numbers(here), numbers(there))
     draws = here.posterior
     assert not np.array_equal(draws["removal_lag"][0], draws["removal_lag"][1])
-    assert told[0] == (0, 1, "compiling the model")
+    assert told[0] == (0, 1, "preparing the model")
     assert told[-1] == (74, 74, "sampling")
     weighed = records_log_likelihood(records, PRIORS, draws, crew=crew)
     np.testing.assert_array_equal(weighed, here.tree["log_likelihood"]["records"])
