@@ -25,10 +25,9 @@ if TYPE_CHECKING:
     from .priors import PriorSet
     from .records import Records
 
-__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "earlier_points", "frame_of"]
+__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_points", "frame_of"]
 
 POLL_SECONDS = 0.5
-SPREAD_OUT = 2.0  # standard deviations about the mode within which chains begin
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,7 @@ class Chain:
     Parameters
     ----------
     posterior, stats : Dataset (chain, draw, ...)
-        Of one chain.
+        Of one chain; `stats` tells the acceptance it was run at (chain,).
     likelihood : Dataset (chain, draw, section)
         Log-likelihood of every section's records at these draws.
     preparing, sampling : float
@@ -77,23 +76,27 @@ class Chains:
         self.ready = Once(partial(Ready, records, priors, settings, start))
 
     def __call__(self, number: int, tell: Tell) -> Chain:
-        """Run a chain; its draws are its steps."""
+        """Run a chain, and once more if a draw diverged; its draws are its steps."""
         ready, steps = self.ready(), self.sampling.draws + self.sampling.tune
         begun = time.perf_counter()
-        tree = self._sampled(ready, number, tell)
+        for again, accept in enumerate(acceptances(self.sampling.target_accept)):
+            tree = self._sampled(ready, number, again, accept, tell)
+            if not tree["sample_stats"]["diverging"].any():
+                break
         sampling = time.perf_counter() - begun
         reals = ready.frame.place(tree["posterior"].to_dataset()["z"].values)
         posterior = ready.density.dataset(reals).assign_coords(chain=[number])
         stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-        stats = stats.assign_coords(chain=[number])
+        stats = stats.assign_coords(chain=[number]).assign(target_accept=("chain", [accept]))
         likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps))
         return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 
-    def _sampled(self, ready: Ready, number: int, tell: Tell) -> xr.DataTree:
+    def _sampled(self, ready: Ready, number: int, again: int, accept: float, tell: Tell) -> xr.DataTree:
         """Run nutpie in the background, so that an interrupt stops it at once."""
         import nutpie
 
         sampling, done = self.sampling, [0]
+        place = ("sampler", f"chain {number}", *(["again"] if again else []))
 
         def report(chains: list[Any]) -> None:
             done[0] = sum(chain.finished_draws for chain in chains)
@@ -104,8 +107,8 @@ class Chains:
             tune=sampling.tune,
             chains=1,
             cores=1,
-            seed=integer_seed(sampling.seed, "sampler", f"chain {number}"),
-            target_accept=sampling.target_accept,
+            seed=integer_seed(sampling.seed, *place),
+            target_accept=accept,
             save_warmup=False,
             progress_bar=False,
             progress_callback=report,
@@ -120,6 +123,11 @@ class Chains:
         except BaseException:
             handle.cancel()
             raise
+
+
+def acceptances(first: float) -> tuple[float, float]:
+    """What a chain is run at, and is run again at if a draw diverged: half as far from one."""
+    return first, 0.5 * (1.0 + first)
 
 
 class Ready:
@@ -158,20 +166,24 @@ class Ready:
         )
 
     def begin(self, seed: Any) -> np.ndarray:
-        """Where a chain begins in the frame: at an earlier draw, or anywhere near the mode."""
+        """Where a chain begins in the frame: at an earlier draw, or one unit from the mode in every direction.
+
+        That far lie the draws of a standard normal; and the library takes its first scale of each element from the
+        gradient there, which is then about one. (From points anywhere within two units the first thirty steps took
+        half of all gradients of the warm-up.)
+        """
         rng = np.random.default_rng(seed)
         if self.earlier is not None:
             return self.earlier[rng.integers(len(self.earlier))]
-        return rng.uniform(-SPREAD_OUT, SPREAD_OUT, self.density.layout.size)
+        return rng.choice([-1.0, 1.0], self.density.layout.size)
 
 
 def frame_of(density: LogDensity, start: np.ndarray | None) -> Frame:
     """Frame at the mode; group terms and their spreads keep their own directions."""
-    alone = np.zeros(density.layout.size, bool)
-    for group in density.priors.groups:
-        for name in (f"{group.column}_sd", f"{group.column}_sd_score", f"{group.column}_raw"):
-            alone[density.layout.spans.get(name, slice(0, 0))] = True
-    return Frame.at_mode(density.value_and_gradient, density.layout.centre if start is None else start, alone)
+    layout = density.layout
+    names = (f"{group.column}_{part}" for group in density.priors.groups for part in ("sd", "sd_score", "raw"))
+    apart = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
+    return Frame.at_mode(density.value_and_gradient, layout.centre if start is None else start, apart)
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:

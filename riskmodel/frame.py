@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,28 +27,35 @@ class Frame:
     Parameters
     ----------
     mode : ndarray (element,)
-    scale : ndarray (element, element)
-        Square root of the inverse of the negative Hessian at the mode.
+    turned : ndarray of int (turned,)
+        Elements that are scaled together.
+    scale : ndarray (turned, turned)
+        Square root of the inverse of their negative Hessian at the mode.
+    width : ndarray (element,)
+        Scale of the elements that keep their own direction.
     evaluations : int
         Gradients that it took.
     """
 
     mode: np.ndarray
+    turned: np.ndarray
     scale: np.ndarray
+    width: np.ndarray
     evaluations: int
 
     @classmethod
-    def at_mode(cls, density: Density, start: np.ndarray, alone: np.ndarray) -> Frame:
+    def at_mode(cls, density: Density, start: np.ndarray, apart: Sequence[np.ndarray] = ()) -> Frame:
         """Climb from `start` and measure the curvature there by differences of gradients.
 
         Parameters
         ----------
         density : callable
         start : ndarray (element,)
-        alone : ndarray of bool (element,)
+        apart : sequence of ndarray of int
             Elements whose correlations change over the posterior, as those of a spread and what it scales: they
             keep their own direction. (Turned by the correlations at the mode, the spread between contracts mixed
-            fifty times slower than everything else.)
+            fifty times slower than everything else.) Elements of one array do not act on each other, so that one
+            difference measures all of them.
         """
 
         def downhill(x: np.ndarray) -> tuple[float, np.ndarray]:
@@ -57,36 +64,50 @@ class Frame:
 
         options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "maxcor": 30}
         found = minimize(downhill, start, jac=True, method="L-BFGS-B", options=options)
-        return cls(found.x, _scale(density, found.x, alone), int(found.nfev) + 2 * len(start))
+        turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
+        width = np.ones(len(start))
+        for own in apart:
+            width[own] = np.clip(_curvature(density, found.x, own)[own], FLATTEST, STEEPEST) ** -0.5
+        evaluations = int(found.nfev) + 2 * (len(turned) + len(apart))
+        return cls(found.x, turned, _scale(density, found.x, turned), width, evaluations)
 
     def place(self, z: np.ndarray) -> np.ndarray:
         """The reals (..., element) at z (..., element)."""
-        return self.mode + z @ self.scale.T
+        x = self.mode + self.width * z
+        x[..., self.turned] = self.mode[self.turned] + z[..., self.turned] @ self.scale.T
+        return x
 
     def undo(self, x: np.ndarray) -> np.ndarray:
         """z (..., element) at the reals x (..., element)."""
-        flat = (x - self.mode).reshape(-1, len(self.mode))
-        return np.asarray(np.linalg.solve(self.scale, flat.T).T.reshape(x.shape))
+        z = (x - self.mode) / self.width
+        flat = z[..., self.turned].reshape(-1, len(self.turned))
+        z[..., self.turned] = np.linalg.solve(self.scale, flat.T).T.reshape(*x.shape[:-1], len(self.turned))
+        return z
 
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of z."""
 
         def of(z: np.ndarray) -> tuple[float, np.ndarray]:
-            value, gradient = density(self.place(z))
-            return value, self.scale.T @ gradient
+            value, slope = density(self.place(z))
+            gradient = self.width * slope
+            gradient[self.turned] = self.scale.T @ slope[self.turned]
+            return value, gradient
 
         return of
 
 
-def _scale(density: Density, mode: np.ndarray, alone: np.ndarray) -> np.ndarray:
-    """Square root of the inverse curvature, from central differences of the gradient."""
-    size = len(mode)
-    curvature = np.empty((size, size))
-    for i, step in enumerate(DIFFERENCE * np.eye(size)):
-        curvature[i] = (density(mode - step)[1] - density(mode + step)[1]) / (2.0 * DIFFERENCE)
-    curvature = np.nan_to_num(0.5 * (curvature + curvature.T))
-    curvature[(alone[:, None] | alone[None, :]) & ~np.eye(size, dtype=bool)] = 0.0
-    values, vectors = np.linalg.eigh(curvature)
+def _curvature(density: Density, mode: np.ndarray, moved: np.ndarray) -> np.ndarray:
+    """Row sums of the negative Hessian over the elements moved, from central differences of the gradient."""
+    step = np.zeros(len(mode))
+    step[moved] = DIFFERENCE
+    return np.nan_to_num((density(mode - step)[1] - density(mode + step)[1]) / (2.0 * DIFFERENCE))
+
+
+def _scale(density: Density, mode: np.ndarray, turned: np.ndarray) -> np.ndarray:
+    """Square root of the inverse curvature of the elements that are scaled together."""
+    curvature = np.array([_curvature(density, mode, np.array([i]))[turned] for i in turned])
+    curvature = curvature.reshape(len(turned), len(turned))
+    values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
     root = vectors * np.sqrt(np.clip(values, FLATTEST, STEEPEST))  # root @ root.T is the curvature
     factor = np.linalg.qr(root.T, mode="r")
-    return np.asarray(solve_triangular(factor, np.eye(size)))
+    return np.asarray(solve_triangular(factor, np.eye(len(turned))))

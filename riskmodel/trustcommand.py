@@ -24,9 +24,8 @@ def trust(study: Path, out: Path | None, variants: str, thresholds: str, top: in
 
     Prints the checks of a finished run, each with what was found and what to do, and the sections that the model
     explains worst. Then fits other models of the same records, one change each, and compares how well they predict.
-    Each of them is a calibration: they take as long as the run (lognormal ages, the last, far longer), are kept under
-    trust/ in the results, and are not fitted again as long as the study stands. `--variants none` prints the checks
-    alone.
+    Each of them is a calibration and takes as long as that of the run; what was fitted is kept under trust/ in the
+    results, and is not fitted again as long as the study stands. `--variants none` prints the checks alone.
 
     \b
     riskmodel trust STUDY --variants no_selection,one_path_exponent

@@ -11,6 +11,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,26 @@ def test_what_a_stopped_run_left_may_be_damaged(quick: Path, monkeypatch: pytest
 def test_dates_of_files_mean_nothing(done: Path, seconds: int) -> None:
     for path in done.rglob("*"):
         os.utime(path, (seconds, seconds))
+    assert pipeline.run_study(read_study(done)).built == ()
+
+
+@pytest.mark.parametrize("year", [1970, 2100])
+def test_a_clock_set_back_or_forward_rebuilds_nothing_and_hides_nothing(
+    done: Path, monkeypatch: pytest.MonkeyPatch, year: int
+) -> None:
+    class Clock(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Clock:
+            return cls(year, 1, 1, tzinfo=tz)
+
+    monkeypatch.setattr(pipeline, "datetime", Clock)
+    assert pipeline.run_study(read_study(done)).built == ()
+    file = done / "study.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("draws = 20", "draws = 30"), encoding="utf-8")
+    assert pipeline.run_study(read_study(done)).built != ()
+    provenance = json.loads((done / "results/provenance.json").read_text())
+    assert str(year) in json.dumps(provenance["stages"])  # told as the clock said it
+    monkeypatch.undo()
     assert pipeline.run_study(read_study(done)).built == ()
 
 

@@ -23,7 +23,7 @@ def normal(x):
 
 def test_a_normal_density_becomes_the_standard_normal():
     """Its frame has the mean and the covariance (exact: the curvature of a normal is constant)."""
-    frame = Frame.at_mode(normal, np.zeros(3), np.zeros(3, bool))
+    frame = Frame.at_mode(normal, np.zeros(3))
     np.testing.assert_allclose(frame.mode, MEAN, atol=0.1)
     np.testing.assert_allclose(frame.scale @ frame.scale.T, COVARIANCE, rtol=1e-6, atol=1e-6)
     z = np.random.default_rng(1).standard_normal((2, 5, 3))
@@ -35,11 +35,34 @@ def test_a_normal_density_becomes_the_standard_normal():
 
 def test_elements_that_stand_alone_keep_their_direction():
     """Scale of such an element: its sd given all others (for a normal 1 / sqrt of the precision's diagonal)."""
-    alone = np.array([False, True, False])
-    scale = Frame.at_mode(normal, np.zeros(3), alone).scale
-    assert scale[1, [0, 2]] == pytest.approx([0.0, 0.0], abs=1e-9)
-    assert scale[[0, 2], 1] == pytest.approx([0.0, 0.0], abs=1e-9)
-    assert abs(scale[1, 1]) == pytest.approx(np.linalg.inv(COVARIANCE)[1, 1] ** -0.5, rel=1e-6)
+    frame = Frame.at_mode(normal, np.zeros(3), [np.array([1])])
+    columns = frame.place(np.eye(3)) - frame.mode
+    assert columns[1, [0, 2]] == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert columns[[0, 2], 1] == pytest.approx([0.0, 0.0], abs=1e-9)
+    precision = np.linalg.inv(COVARIANCE)
+    assert columns[1, 1] == pytest.approx(precision[1, 1] ** -0.5, rel=1e-6)
+    others = np.ix_([0, 2], [0, 2])
+    np.testing.assert_allclose((columns.T @ columns)[others], np.linalg.inv(precision[others]), rtol=1e-5, atol=1e-6)
+
+
+def test_one_difference_measures_elements_that_do_not_act_on_each_other():
+    """Elements 0 and 2 are independent given the other: the same widths as one by one, with two gradients less."""
+    precision = np.array([[2.0, 0.5, 0.0], [0.5, 3.0, 0.4], [0.0, 0.4, 5.0]])
+
+    def density(x):
+        return -0.5 * float(x @ precision @ x), -precision @ x
+
+    together = Frame.at_mode(density, np.ones(3), [np.array([0, 2])])
+    one_by_one = Frame.at_mode(density, np.ones(3), [np.array([0]), np.array([2])])
+    np.testing.assert_allclose(together.width, [2.0**-0.5, 1.0, 5.0**-0.5], rtol=1e-6)
+    np.testing.assert_allclose(together.width, one_by_one.width, rtol=1e-6)
+    assert together.evaluations == one_by_one.evaluations - 2
+
+
+def test_places_are_undone():
+    frame = Frame.at_mode(normal, np.zeros(3), [np.array([2])])
+    z = np.random.default_rng(2).standard_normal((4, 5, 3))
+    np.testing.assert_allclose(frame.undo(frame.place(z)), z, rtol=1e-9, atol=1e-9)
 
 
 def test_a_density_that_is_nowhere_finite_on_its_way_is_survived():
@@ -49,7 +72,7 @@ def test_a_density_that_is_nowhere_finite_on_its_way_is_survived():
         value, gradient = normal(x)
         return (value if x[2] < 60.0 else np.nan), gradient
 
-    np.testing.assert_allclose(Frame.at_mode(walled, np.zeros(3), np.zeros(3, bool)).mode, MEAN, atol=0.1)
+    np.testing.assert_allclose(Frame.at_mode(walled, np.zeros(3)).mode, MEAN, atol=0.1)
 
 
 def test_the_same_draws_whatever_the_number_of_cores():

@@ -86,3 +86,41 @@ def test_the_sampler_repeats_itself_on_any_number_of_cores() -> None:
     ]
     assert draws[0].equals(draws[1])
     assert draws[0].equals(draws[2])
+
+
+FIRST_AND_NEXT = """
+import hashlib
+import builders
+from money_cases import MEASURES, case, policy
+from surveyed import records_of
+from test_simulate import roads
+from riskmodel.calibrate import Sampling, calibrate
+from riskmodel.decide import decide
+from riskmodel.measures import all_portfolios
+from riskmodel.policy import OVERLAY_AGAIN
+from riskmodel.priordraws import prior_draws
+from riskmodel.simulate import simulate
+
+p, c = builders.priors(), case(count=20, draws=6)
+found = [calibrate(records_of(p, 12), p, sampling=Sampling(2, 20, 20, seed=5, cores=1), gate=False).posterior]
+asked = {"portfolios": all_portfolios(MEASURES), "seed": 7}
+found.append(simulate(prior_draws(p, draws=6, seed=1), roads(p, 30), p, **asked))
+found.append(decide(c.posterior, c.programme, c.priors, policy=policy(follow_up=OVERLAY_AGAIN), **asked).result)
+for one in found:
+    print(hashlib.sha256(b"".join(one[name].values.tobytes() for name in sorted(one.data_vars))).hexdigest())
+"""
+
+
+@pytest.mark.slow
+def test_the_process_that_compiles_rounds_as_the_next(tmp_path: Path) -> None:
+    """Draws, lives and costs to the last bit, with an empty cache of compiled code and with a full one."""
+    env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path), "PYTHONPATH": f"{HERE}{os.pathsep}{HERE.parent}"}
+    said = []
+    for _ in range(2):
+        answer = subprocess.run([sys.executable, "-c", FIRST_AND_NEXT], capture_output=True, text=True, env=env,
+                                check=False)  # fmt: skip
+        assert answer.returncode == 0, answer.stderr
+        said.append(answer.stdout)
+    assert list(tmp_path.rglob("*.nbc"))
+    assert said[0] == said[1]
+    assert len(said[0].split()) == 3

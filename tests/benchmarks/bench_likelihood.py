@@ -28,7 +28,7 @@ SIZES = (416, 4_160, 41_600)
 
 
 def study_of(sections: int):
-    """Records, priors and settings of the demo, its sections repeated."""
+    """Records, priors and settings of the demo, its sections repeated: contracts are new, contractors the same."""
     from riskmodel.lifesettings import LifeSettings
     from riskmodel.measures import in_play
     from riskmodel.priors import load_priors
@@ -49,9 +49,9 @@ def study_of(sections: int):
     parts = [records.readings.assign(section_index=records.readings["section_index"] + n * base) for n in range(times)]
     readings = xr.concat(parts, dim="reading")
     readings = readings.isel(reading=readings["section_index"].values < sections)
-    repeated = SimpleNamespace(
-        sections=table.assign_coords(section=names), readings=readings, condition=records.condition
-    )
+    contracts = [f"{name} {n // base}" if name else "" for n, name in enumerate(table["project"].values.astype(str))]
+    table = table.assign_coords(section=names).assign(project=("section", contracts))
+    repeated = SimpleNamespace(sections=table, readings=readings, condition=records.condition)
     return repeated, priors, LifeSettings(**study.life)
 
 
