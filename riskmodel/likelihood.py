@@ -124,10 +124,8 @@ class WearTerms:
 
 @dataclass(frozen=True)
 class PathTerms:
-    """Condition path: built-in condition, its spread and the readings' scatter on the z scale, exponents.
-
-    `offset` (rater,) is what each of `CellData.raters` reads too high; None without raters.
-    """
+    """Condition path: built-in condition, its spread and the readings' scatter on the z scale, exponents; what each of
+    `CellData.raters` reads too high (rater,), None without raters."""  # fmt: skip
 
     start: Tensor
     spread: Tensor
@@ -374,8 +372,7 @@ def _power_z_sums(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tenso
     wx = s * (tz - path.start * t1)
     rr = w2 - 2.0 * drop * wx + drop**2 * x2
     hr = w1 - drop * x1 - wx + drop * x2
-    hh = n - 2.0 * x1 + x2
-    return rr, hr, hh
+    return rr, hr, n - 2.0 * x1 + x2
 
 
 def path_sums_by_reading(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tensor, Tensor, Tensor]:

@@ -17,6 +17,7 @@ from riskmodel.priors import PriorSet
 
 ROOTS = ("existing", "design", "workmanship")
 CLOSE = 2025.0
+RATERS = ("Ardel", "Bry", "crew 7", "Dunmor", "Eskel", "Fenn")
 
 
 def truth_of(posterior: xr.Dataset, draw: int) -> dict[str, np.ndarray]:
@@ -31,6 +32,8 @@ class Generator:
         self.priors, self.truth, self.rng, self.condition = priors, truth, rng, condition
         self.contractors = {f"c{i}": rng.normal() * float(truth.get("contractor_sd", 0.0)) for i in range(8)}
         self.project_terms: dict[str, float] = {}
+        raters = RATERS if "rater_sd" in truth else ()
+        self.raters = {name: rng.normal() * float(truth["rater_sd"]) for name in raters}
 
     # -------------------------------------------------------------------------------- roads
 
@@ -147,7 +150,8 @@ class Generator:
         while age < end:
             x = (age / life) ** kappa
             z = start * (1 - x) + goal * x + rng.normal() * float(truth["noise"])
-            readings.append((number, age, z))
+            rater = str(rng.choice(RATERS)) if self.raters else ""
+            readings.append((number, age, z + self.raters.get(rater, 0.0), rater))
             age += rng.uniform(1.0, 3.0)
         label = np.zeros(len(self.priors.mechanisms) + 1, bool)
         if not math.isnan(removed) and rng.random() < 0.4:
@@ -219,11 +223,13 @@ class Generator:
         # from the first reading so far down on, none is used as it stands
         for i in set(section[low]):
             status[np.flatnonzero(section == i)[np.argmax(low[section == i]) :]] = "far_below"
+        raters = {"rater": ("reading", np.array([r[3] for r in rows], str))} if self.raters else {}
         return xr.Dataset(
             {
                 "section_index": ("reading", section),
                 "age": ("reading", np.array([r[1] for r in rows], float)),
                 "z": ("reading", np.minimum(z, top)),
                 "status": ("reading", status.astype(str)),
+                **raters,
             }
         )
