@@ -52,6 +52,13 @@ class RaterCoordinates:
         rich = np.flatnonzero(taken > (MANY * noise / usual) ** 2)
         return cls(layout, spread.start, layout.spans["rater_raw"].start + rich, usual)
 
+    @property
+    def apart(self) -> np.ndarray:
+        """Elements of the spread and of the other raters' offsets: the spread scales these, and their shapes change."""
+        spans, every = self.layout.spans, np.arange(self.layout.size)
+        own = [every[spans[name]] for name in ("rater_sd", "rater_sd_score", "rater_raw") if name in spans]
+        return np.setdiff1d(np.concatenate([np.zeros(0, int), *own]), self.raw)
+
     def place(self, y: np.ndarray) -> np.ndarray:
         """The reals x (..., element) at y (..., element)."""
         return self._scaled(y, 1.0)
