@@ -25,6 +25,7 @@ from .streams import stream, uniforms
 __all__ = [
     "ARMS",
     "FAR_BELOW",
+    "NEW_RATER",
     "NOT_RECORDED",
     "NO_READING",
     "READ",
