@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from .priors import PriorSet
     from .records import Records
 
-__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "earlier_points", "frame_of"]
+__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_points", "frame_of"]
 
 POLL_SECONDS = 0.5
 
@@ -38,7 +38,7 @@ class Chain:
     Parameters
     ----------
     posterior, stats : Dataset (chain, draw, ...)
-        Of one chain.
+        Of one chain; `stats` tells the acceptance it was run at (chain,).
     likelihood : Dataset (chain, draw, section)
         Log-likelihood of every section's records at these draws.
     preparing, sampling : float
@@ -77,23 +77,27 @@ class Chains:
         self.ready = Once(partial(Ready, records, priors, settings, start))
 
     def __call__(self, number: int, tell: Tell) -> Chain:
-        """Run a chain; its draws are its steps."""
+        """Run a chain, and once more if a draw diverged; its draws are its steps."""
         ready, steps = self.ready(), self.sampling.draws + self.sampling.tune
         begun = time.perf_counter()
-        tree = self._sampled(ready, number, tell)
+        for again, accept in enumerate(acceptances(self.sampling.target_accept)):
+            tree = self._sampled(ready, number, again, accept, tell)
+            if not tree["sample_stats"]["diverging"].any():
+                break
         sampling = time.perf_counter() - begun
         reals = ready.place(tree["posterior"].to_dataset()["z"].values)
         posterior = ready.density.dataset(reals).assign_coords(chain=[number])
         stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-        stats = stats.assign_coords(chain=[number])
+        stats = stats.assign_coords(chain=[number]).assign(target_accept=("chain", [accept]))
         likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps))
         return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 
-    def _sampled(self, ready: Ready, number: int, tell: Tell) -> xr.DataTree:
+    def _sampled(self, ready: Ready, number: int, again: int, accept: float, tell: Tell) -> xr.DataTree:
         """Run nutpie in the background, so that an interrupt stops it at once."""
         import nutpie
 
         sampling, done = self.sampling, [0]
+        place = ("sampler", f"chain {number}", *(["again"] if again else []))
 
         def report(chains: list[Any]) -> None:
             done[0] = sum(chain.finished_draws for chain in chains)
@@ -104,8 +108,8 @@ class Chains:
             tune=sampling.tune,
             chains=1,
             cores=1,
-            seed=integer_seed(sampling.seed, "sampler", f"chain {number}"),
-            target_accept=sampling.target_accept,
+            seed=integer_seed(sampling.seed, *place),
+            target_accept=accept,
             save_warmup=False,
             progress_bar=False,
             progress_callback=report,
@@ -120,6 +124,11 @@ class Chains:
         except BaseException:
             handle.cancel()
             raise
+
+
+def acceptances(first: float) -> tuple[float, float]:
+    """What a chain is run at, and is run again at if a draw diverged: half as far from one."""
+    return first, 0.5 * (1.0 + first)
 
 
 class Ready:
