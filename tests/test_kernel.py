@@ -198,13 +198,13 @@ FAR = [
 @pytest.mark.parametrize("far", FAR, ids=[" ".join(f) for f in FAR])
 def test_far_from_the_prior_it_agrees_and_is_finite(pair, far):
     """Values many standard deviations out, as a sampler tries them in its first steps."""
-    if pair.density.raters is not None and far.get("noise") == 0.3:
-        pytest.skip("these draws leave a section to a cell whose mass is the last digit of a survival: 1 or 2 units")
     values = draws_of(pair.model, 6)
     values |= {k: np.full_like(values[k], v) for k, v in far.items() if k in values}
     found, _, slopes = pair.compiled(values)
     assert np.isfinite(found).all()
     assert all(np.isfinite(slope).all() for slope in slopes.values())
+    if pair.density.raters is not None and far.get("noise") == 0.3:
+        return  # these draws leave a section to a cell whose mass is the last digit of a survival: 1 or 2 units
     np.testing.assert_allclose(found, pair.definition(values)[0], rtol=1e-6, atol=1e-6)
 
 
