@@ -22,6 +22,7 @@ from .measures import deltas_of
 from .notebook import facts
 from .priordraws import prior_draws as draw_priors
 from .priors import PriorSet
+from .raters import RATER
 
 if TYPE_CHECKING:
     from .cells import CellData
@@ -238,7 +239,7 @@ def records_log_likelihood(
     Parameters
     ----------
     records : Records
-        Their groups' terms are among the draws, if they have any (see `reweigh.with_new_levels`).
+        The terms of their groups and raters are among the draws, if these have any (see `reweigh.with_new_levels`).
     priors : PriorSet
     posterior : Dataset (chain, draw, ...)
     settings : LifeSettings, optional
@@ -249,7 +250,7 @@ def records_log_likelihood(
     """
     from .chains import LikelihoodAt
 
-    columns = [group.column for group in priors.groups if f"{group.column}_raw" in posterior]
+    columns = [name for name in (*(group.column for group in priors.groups), RATER) if f"{name}_raw" in posterior]
     levels = {column: tuple(posterior[column].values.astype(str)) for column in columns}
     work, hands = LikelihoodAt(records, priors, settings=settings, levels=levels, cells=cells), crew or Threads()
     pieces = [posterior.isel(draw=piece) for piece in hands.cut(posterior.sizes["draw"])]
@@ -268,14 +269,19 @@ def prior_draws(
     Parameters
     ----------
     records : Records, optional
-        Only their mix of overlay types is used, which the effects' log-odds depend on.
+        Only their mix of overlay types, which the effects' log-odds depend on, and whether they name raters.
     """
     sampling = sampling or Sampling()
-    mix = None
+    mix, raters = None, False
     if records is not None and records.sections.sizes["section"]:
-        mix = type_mix(records.sections, priors)
+        mix, raters = type_mix(records.sections, priors), RATER in records.readings
     drawn = draw_priors(
-        priors, draws=sampling.chains * sampling.draws, seed=sampling.seed, early_age=early_age, mix=mix
+        priors,
+        draws=sampling.chains * sampling.draws,
+        seed=sampling.seed,
+        early_age=early_age,
+        mix=mix,
+        raters=raters,
     )
     return Calibration(xr.DataTree.from_dict({"posterior": drawn}), None, prior_only=True)
 

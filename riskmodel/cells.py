@@ -13,11 +13,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .condition import Condition
+from .raters import RATER, raters_of
 
 if TYPE_CHECKING:
+    import xarray as xr
+
     from .records import Records
 
-__all__ = ["AgeGrid", "CellData"]
+__all__ = ["AgeGrid", "CellData", "rater_places"]
 
 # Largest (age of a reading / age at failure)^exponent. Beyond it a reading lies twenty sd and more off every path
 # of the cell, and sums of squares cancel to numbers without digits, in which a chain once got lost.
@@ -77,15 +80,18 @@ class OneSided:
         On the z scale.
     side : ndarray (reading,)
         1: at or above the limit; -1: at or below it.
+    rater : ndarray of int (reading,)
+        Place among the raters; 0 without any.
     """
 
     section: np.ndarray
     time: np.ndarray
     limit: np.ndarray
     side: np.ndarray
+    rater: np.ndarray
 
     @classmethod
-    def of(cls, records: Records) -> OneSided:
+    def of(cls, records: Records, raters: tuple[str, ...] = ()) -> OneSided:
         """Take the capped readings and each section's first one far below from records."""
         condition, status = records.condition, records.readings["status"].values
         section = np.asarray(records.readings["section_index"].values, int)
@@ -98,7 +104,7 @@ class OneSided:
         side = np.where(status[rows] == "capped", 1.0, -1.0)
         low = max(condition.threshold - condition.far_below, condition.lowest)
         limit = condition.to_z(np.where(side > 0, condition.highest, low))
-        return cls(section[rows], time[rows], limit, side)
+        return cls(section[rows], time[rows], limit, side, rater_places(records.readings, raters)[rows])
 
     @cached_property
     def in_turn(self) -> list[np.ndarray]:
@@ -125,6 +131,10 @@ class CellData:
         Readings known only to lie on one side of a limit.
     named : ndarray of bool (section, mechanism + 1)
         Label sets, wear-out last.
+    rater : ndarray of int (section, reading)
+        Place of each reading's rater in `raters`; 0 where there is none.
+    raters : tuple of str
+        Empty where the records name none.
     """
 
     grid: AgeGrid
@@ -139,9 +149,13 @@ class CellData:
     used: np.ndarray
     sided: OneSided
     named: np.ndarray
+    rater: np.ndarray
+    raters: tuple[str, ...]
 
     @classmethod
-    def of(cls, records: Records, grid: AgeGrid, *, hard_removal: bool = False) -> CellData:
+    def of(
+        cls, records: Records, grid: AgeGrid, *, hard_removal: bool = False, raters: tuple[str, ...] | None = None
+    ) -> CellData:
         """Take the constants from records.
 
         Parameters
@@ -151,7 +165,10 @@ class CellData:
         hard_removal : bool
             True where the removal lag is fixed at zero: being in service, removal and entry then
             bound the age at failure itself.
+        raters : tuple of str, optional
+            Names that hold all raters of the records; their own by default.
         """
+        raters = raters_of(records.readings) if raters is None else raters
         sections = records.sections
         lower = np.asarray(sections["age_lower"].values, float)
         upper = np.minimum(np.asarray(sections["age_upper"].values, float), grid.FOREVER)
@@ -161,7 +178,7 @@ class CellData:
             lower = np.fmax(lower, in_service)
             upper = np.fmin(upper, removed)
             in_service, removed = np.full_like(in_service, np.nan), np.full_like(removed, np.nan)
-        time, z, used = _padded(records, len(lower))
+        time, z, used, rater = _padded(records, len(lower), raters)
         return cls(
             grid,
             records.condition,
@@ -173,8 +190,10 @@ class CellData:
             time,
             z,
             used,
-            OneSided.of(records),
+            OneSided.of(records, raters),
             np.asarray(sections["named"].values, bool),
+            rater,
+            raters,
         )
 
     @property
@@ -249,8 +268,18 @@ class CellData:
         return np.maximum(np.diff(np.minimum(self.cuts, self.grid.open_age), axis=1), 1e-9)
 
 
-def _padded(records: Records, sections: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Used readings in rows of equal length: ages, z values, marks."""
+def rater_places(readings: xr.Dataset, raters: tuple[str, ...]) -> np.ndarray:
+    """Place of each reading's rater among names, int (reading,); 0 where the records name none."""
+    if RATER not in readings:
+        return np.zeros(readings.sizes["reading"], int)
+    place = {name: number for number, name in enumerate(raters)}
+    return np.array([place[name] for name in readings[RATER].values.astype(str)], int)
+
+
+def _padded(
+    records: Records, sections: int, raters: tuple[str, ...]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Used readings in rows of equal length: ages, z values, marks, places of their raters."""
     readings = records.readings
     used = readings["status"].values == "used"
     index = np.asarray(readings["section_index"].values, int)[used]
@@ -258,8 +287,10 @@ def _padded(records: Records, sections: int) -> tuple[np.ndarray, np.ndarray, np
     width = max(1, int(counts.max(initial=0)))
     place = np.arange(len(index)) - np.repeat(np.cumsum(counts) - counts, counts)
     time, z, mark = np.ones((sections, width)), np.zeros((sections, width)), np.zeros((sections, width))
+    rater = np.zeros((sections, width), int)
     # a reading on the opening day would make the power of its age singular
     time[index, place] = np.maximum(np.asarray(readings["age"].values, float)[used], 1e-3)
     z[index, place] = np.asarray(readings["z"].values, float)[used]
     mark[index, place] = 1.0
-    return time, z, mark
+    rater[index, place] = rater_places(readings, raters)[used]
+    return time, z, mark, rater

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from riskmodel.raters import NOT_RECORDED, RATER, raters_of
 from riskmodel.tables import Table
 from riskmodel.trace import STATUSES, Trace
 
@@ -67,6 +68,8 @@ class Census:
     by_status : mapping of str to int
         Readings by how they are used.
     surveys_without_index : int
+    raters, readings_without_rater : int
+        Raters that the surveys name, and readings without one; 0 both where they name none.
     missing : mapping of str to float
         Column to the share of its cells not recorded, 0 to 1.
     at_mean : mapping of str to int
@@ -97,6 +100,8 @@ class Census:
     readings: int
     by_status: Mapping[str, int]
     surveys_without_index: int
+    raters: int
+    readings_without_rater: int
     missing: Mapping[str, float]
     at_mean: Mapping[str, int]
     rises: tuple[Rise, ...]
@@ -152,6 +157,8 @@ def take_census(
         readings=readings.sizes["reading"],
         by_status={name: int((status == name).sum()) for name in STATUSES},
         surveys_without_index=int(np.isnan(surveys["index"]).sum()),
+        raters=len(set(raters_of(readings)) - {NOT_RECORDED}),
+        readings_without_rater=int((readings[RATER].values == NOT_RECORDED).sum()) if RATER in readings else 0,
         missing=_missing(raw, surveys, recorded, by_removal | by_statement | trace.crossed),
         at_mean={name: int(np.isnan(raw[name]).sum()) for name in ("trucks_per_day", "thickness")},
         rises=_rises(raw, trace),
@@ -226,6 +233,9 @@ def _reading_items(census: Census) -> Iterator[tuple[str, Any, str]]:
         census.surveys_without_index,
         "the date and the restoration count, the index is empty",
     )
+    if census.raters:
+        yield "raters", census.raters, "who read the index; each may read high or low"
+        yield "readings_without_rater", census.readings_without_rater, "taken as one more rater"
     yield "suspected_restorations", len(census.rises), "rises without a recorded restoration"
     for rise in census.rises:
         note = f"section {rise.section}, {rise.surveyed}: from {rise.before:g} to {rise.after:g}"
@@ -277,6 +287,9 @@ def _about_readings(records: Records) -> list[str]:
     lines += [f"  {count} {_STATUS_WORDS[status]}" for status, count in c.by_status.items() if count]
     if c.surveys_without_index:
         lines.append(f"  {_n(c.surveys_without_index, 'survey')} without an index")
+    if c.raters:
+        rest = f"; {c.readings_without_rater} without a name, taken as one more" if c.readings_without_rater else ""
+        lines.append(f"  by {_n(c.raters, 'rater')}{rest}")
     if c.rises:
         fate = (
             "set aside from there on" if records.condition.unrecorded == "set_aside" else "kept: the study trusts them"

@@ -15,8 +15,9 @@ import xarray as xr
 
 from .crew import Once, Tell
 from .density import LogDensity
-from .frame import Frame
+from .frame import Frame, climb
 from .parameters import coords_of
+from .ratercoordinates import RaterCoordinates
 from .streams import integer_seed
 
 if TYPE_CHECKING:
@@ -84,7 +85,7 @@ class Chains:
             if not tree["sample_stats"]["diverging"].any():
                 break
         sampling = time.perf_counter() - begun
-        reals = ready.frame.place(tree["posterior"].to_dataset()["z"].values)
+        reals = ready.place(tree["posterior"].to_dataset()["z"].values)
         posterior = ready.density.dataset(reals).assign_coords(chain=[number])
         stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
         stats = stats.assign_coords(chain=[number]).assign(target_accept=("chain", [accept]))
@@ -136,6 +137,8 @@ class Ready:
     Attributes
     ----------
     density : LogDensity
+    coordinates : RaterCoordinates
+        In which the frame stands.
     frame : Frame
     earlier : ndarray (sample, element) or None
         Draws of an earlier fit in the frame.
@@ -146,15 +149,17 @@ class Ready:
         begun = time.perf_counter()
         self.density = LogDensity.of(records, priors, settings=settings)
         earlier = None if start is None else earlier_points(self.density, start)
-        self.frame = frame_of(self.density, None if earlier is None else earlier.mean(axis=0))
-        self.earlier = None if earlier is None else self.frame.undo(earlier)
+        self.coordinates = RaterCoordinates.of(self.density)
+        self.frame = frame_of(self.density, self.coordinates, None if earlier is None else earlier.mean(axis=0))
+        self.earlier = None if earlier is None else self.frame.undo(self.coordinates.undo(earlier))
         self.seconds = time.perf_counter() - begun
 
     def compiled(self) -> Any:
         """The density as a model of nutpie, with nothing compiled for it."""
         from nutpie.compiled_pyfunc import from_pyfunc
 
-        size, evaluate = self.density.layout.size, self.frame.density(self.density.value_and_gradient)
+        size = self.density.layout.size
+        evaluate = self.frame.density(self.coordinates.density(self.density.value_and_gradient))
         return from_pyfunc(
             size,
             lambda: evaluate,
@@ -164,6 +169,10 @@ class Ready:
             ["z"],
             make_initial_point_fn=self.begin,
         )
+
+    def place(self, z: np.ndarray) -> np.ndarray:
+        """The reals of the layout (..., element) at z (..., element)."""
+        return self.coordinates.place(self.frame.place(z))
 
     def begin(self, seed: Any) -> np.ndarray:
         """Where a chain begins in the frame: at an earlier draw, or one unit from the mode in every direction.
@@ -178,12 +187,17 @@ class Ready:
         return rng.choice([-1.0, 1.0], self.density.layout.size)
 
 
-def frame_of(density: LogDensity, start: np.ndarray | None) -> Frame:
-    """Frame at the mode; group terms and their spreads keep their own directions."""
+def frame_of(density: LogDensity, coordinates: RaterCoordinates, start: np.ndarray | None) -> Frame:
+    """Frame at the mode; terms of groups, of raters with few readings, and spreads keep their own directions."""
     layout = density.layout
     names = (f"{group.column}_{part}" for group in density.priors.groups for part in ("sd", "sd_score", "raw"))
     apart = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
-    return Frame.at_mode(density.value_and_gradient, layout.centre if start is None else start, apart)
+    apart += [np.array([i]) for i in coordinates.apart]
+    start = layout.centre if start is None else start
+    if len(coordinates.raw):
+        # with offsets themselves as coordinates the density has a spike where all are nought, and so is their spread
+        start = coordinates.undo(climb(density.value_and_gradient, start)[0])
+    return Frame.at_mode(coordinates.density(density.value_and_gradient), start, apart)
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:

@@ -92,7 +92,7 @@ class Condition:
             found.append(f"`path` is one of {', '.join(PATHS)}; got {self.path!r}.")
         if self.unrecorded not in UNRECORDED:
             found.append(f"`unrecorded` is one of {', '.join(UNRECORDED)}; got {self.unrecorded!r}.")
-        if self.column in ("", "section", "surveyed", "restored"):
+        if self.column in ("", "section", "surveyed", "restored", "rater"):
             found.append(f"`column` names the column of the index in the surveys table; got {self.column!r}.")
         return found
 

@@ -18,13 +18,15 @@ from .baseline import Baseline, delta_distributions
 from .cells import CellData
 from .distribution import Distribution
 from .hazard import gauss_hermite
-from .inputs import Inputs, Levels, levels_of, type_mix
+from .inputs import Inputs, Levels, every_level, type_mix
 from .intercepts import Intercepts, Solved
 from .kernelcall import given_of, run_kernel
 from .lifesettings import LifeSettings, removal_at_threshold
 from .measures import deltas_of
 from .parameters import Layout, coords_of, stretched
 from .priors import PriorSet
+from .rateroffsets import RaterOffsets
+from .raters import RATER
 from .rowkernel import compiled_rows
 from .rows import Rows, Terms, WearRows
 from .together import Together
@@ -76,7 +78,7 @@ class LogDensity:
     ) -> LogDensity:  # fmt: skip
         """Take records and priors; arguments as in `model.build_model`."""
         settings = settings or LifeSettings()
-        levels = levels_of(records.sections, priors) if levels is None else levels
+        levels = every_level(records, priors) if levels is None else levels
         hard = removal_at_threshold(priors)
         data = cells if cells is not None else CellData.of(records, settings.grid, hard_removal=hard)
         baseline = Baseline.of(priors, settings.early_age)
@@ -109,6 +111,11 @@ class LogDensity:
         return given_of(
             self.data, slots.in_use, slots.member.shape[1], self.wear.section, labels, lagged=lagged, law=law
         )
+
+    @cached_property
+    def raters(self) -> RaterOffsets | None:
+        """Who took each reading; None without raters."""
+        return RaterOffsets.of(self.data, self.levels.get(RATER, ()))
 
     @cached_property
     def solver(self) -> Intercepts:
@@ -148,13 +155,12 @@ class LogDensity:
             more, slopes = self.together.log_ratio(x)
             total, gradient = total + more, gradient + slopes
         point = Point.at(self, self.layout.quantities(value))
-        sums, bars = run_kernel(point.kernel, np.ones(len(self.sections)), self.given, wanted=True)
+        sums, bars = point.run(wanted=True)
         return total + float(sums.sum()), gradient + point.back(bars)[self.layout.target] * slope
 
     def by_section(self, x: np.ndarray) -> np.ndarray:
         """Log-likelihood of each section's records at reals x (element,), shape (section,)."""
-        point = point_of(self, x)
-        return run_kernel(point.kernel, np.ones(len(self.sections)), self.given, wanted=False)[0]
+        return point_of(self, x).run(wanted=False)[0]
 
     def log_likelihood(self, posterior: xr.Dataset, tell: Callable[[int], None] | None = None) -> xr.Dataset:
         """`by_section` at every draw, Dataset (chain, draw, section); `tell` is called with the draws done."""
@@ -186,6 +192,8 @@ class LogDensity:
         """What the model reports besides its variables, from the quantities (chain, draw, place)."""
         layout, out = self.layout, Named()
         out["wear_out_median"] = np.exp(_log_wear_median(layout, q)), ("type",)
+        if "rater_raw" in layout.places:
+            out["rater_effect"] = layout.get(q, "rater_sd") * layout.get(q, "rater_raw"), (RATER,)
         if self.rows is None:
             return out
         for group in self.priors.groups:
@@ -225,12 +233,15 @@ class Point:
     kernel : list of ndarray
         Fields of `kernelroom.Parameters`.
     early : _Early or None
+    offsets : tuple of ndarray, or None
+        Raters' offsets at the readings (see `run_kernel`).
     """
 
     density: LogDensity
     q: np.ndarray
     kernel: list[np.ndarray]
     early: _Early | None
+    offsets: tuple[np.ndarray, np.ndarray] | None
 
     @classmethod
     def at(cls, density: LogDensity, q: np.ndarray) -> Point:
@@ -247,13 +258,21 @@ class Point:
         scalars = [one["wear_out_shape"], start, one["start_spread"], one["noise"], one["kappa"], kappa_early, lag,
                    one["label_error"]]  # fmt: skip
         tables = early.tables if early is not None else _no_tables(len(density.sections))
-        return cls(density, q, [*tables, log_median, weight, np.array(scalars)], early)
+        offset = layout.get(q, "rater_sd", 0.0) * layout.get(q, "rater_raw", 0.0)
+        offsets = None if density.raters is None else density.raters.at_readings(offset)
+        return cls(density, q, [*tables, log_median, weight, np.array(scalars)], early, offsets)
+
+    def run(self, *, wanted: bool) -> tuple[np.ndarray, list[np.ndarray]]:
+        """Log-likelihood of every section, and the derivatives of their total if `wanted` (see `run_kernel`)."""
+        density = self.density
+        share = np.ones(len(density.sections))
+        return run_kernel(self.kernel, share, density.given, wanted=wanted, offsets=self.offsets)
 
     def back(self, bars: list[np.ndarray]) -> np.ndarray:
-        """Derivatives to the quantities (place,) from those to `kernel`."""
+        """Derivatives to the quantities (place,) from those to `kernel` and `offsets`."""
         layout, wear, q = self.density.layout, self.density.wear, self.q
         out = np.zeros(len(q))
-        moments, median, shape, speed, log_median, weight, scalars = bars
+        moments, median, shape, speed, log_median, weight, scalars, *rated = bars
         to_type, to_driver, to_ratio = wear.back(log_median, len(self.density.priors.types))
         if "wear_out_by_type" in layout.places:
             layout.add(out, "wear_out_by_type", to_type)
@@ -265,6 +284,10 @@ class Point:
         if wear.mixed:
             layout.add(out, "compliance", wear.states.back(layout.get(q, "compliance"), self.kernel[5], weight))
         self._scalars_back(out, scalars)
+        if self.density.raters is not None:
+            to_offset = self.density.raters.back(rated)
+            layout.add(out, "rater_raw", layout.get(q, "rater_sd") * to_offset)
+            layout.add(out, "rater_sd", layout.get(q, "rater_raw") @ to_offset)
         if self.early is not None:
             self.early.back(out, moments, median, shape, speed)
         return out

@@ -17,6 +17,7 @@ from .crew import Crew, Workers
 from .errors import Fault, RecordsError
 from .measures import Portfolio, in_play
 from .priors import PriorSet, load_priors
+from .raters import raters_of
 from .recalibrate import POSTERIOR, calibration_of
 from .records import Records, Round, Vocabulary, read_planned, read_records
 from .rounds import round_digests
@@ -65,6 +66,8 @@ class Desk:
         """Read priors, records and programme, so that their faults show before anything is written."""
         _ = self.priors, self.portfolios, self.records, self.programme
         refuse_shared(self.priors, self.records)
+        if self.records is not None and raters_of(self.records.readings):
+            _ = self.priors.path.between_raters
         self._read_at_thresholds()
         if self.study.policy is not None:
             from .firstcosts import validate_budget

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-__all__ = ["Frame"]
+__all__ = ["Density", "Frame", "climb"]
 
 Density = Callable[[np.ndarray], tuple[float, np.ndarray]]
 SEARCH_STEPS, GRADIENT_ENOUGH = 400, 1e-2
@@ -57,19 +57,13 @@ class Frame:
             fifty times slower than everything else.) Elements of one array do not act on each other, so that one
             difference measures all of them.
         """
-
-        def downhill(x: np.ndarray) -> tuple[float, np.ndarray]:
-            value, gradient = density(x)
-            return (-value, -gradient) if np.isfinite(value) else (1e300, np.zeros_like(x))
-
-        options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "maxcor": 30}
-        found = minimize(downhill, start, jac=True, method="L-BFGS-B", options=options)
+        mode, searched = climb(density, start)
         turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
         width = np.ones(len(start))
         for own in apart:
-            width[own] = np.clip(_curvature(density, found.x, own)[own], FLATTEST, STEEPEST) ** -0.5
-        evaluations = int(found.nfev) + 2 * (len(turned) + len(apart))
-        return cls(found.x, turned, _scale(density, found.x, turned), width, evaluations)
+            width[own] = np.clip(_curvature(density, mode, own)[own], FLATTEST, STEEPEST) ** -0.5
+        evaluations = searched + 2 * (len(turned) + len(apart))
+        return cls(mode, turned, _scale(density, mode, turned), width, evaluations)
 
     def place(self, z: np.ndarray) -> np.ndarray:
         """The reals (..., element) at z (..., element)."""
@@ -94,6 +88,18 @@ class Frame:
             return value, gradient
 
         return of
+
+
+def climb(density: Density, start: np.ndarray) -> tuple[np.ndarray, int]:
+    """The mode near `start`, and the gradients that it took."""
+
+    def downhill(x: np.ndarray) -> tuple[float, np.ndarray]:
+        value, gradient = density(x)
+        return (-value, -gradient) if np.isfinite(value) else (1e300, np.zeros_like(x))
+
+    options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "maxcor": 30}
+    found = minimize(downhill, start, jac=True, method="L-BFGS-B", options=options)
+    return found.x, int(found.nfev)
 
 
 def _curvature(density: Density, mode: np.ndarray, moved: np.ndarray) -> np.ndarray:

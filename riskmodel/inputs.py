@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import xarray as xr
@@ -12,8 +13,12 @@ from .hazard import Root
 from .measures import Mixture, Portfolio, Requirements, build_mixture, relevant_measures, roots_of, type_index
 from .priors import Driver, PriorSet
 from .quality import SCORED_ROOTS, scores
+from .raters import RATER, raters_of
 
-__all__ = ["Facts", "Inputs", "Levels", "inputs_under", "levels_of", "type_mix", "with_constants_of"]
+if TYPE_CHECKING:
+    from .records import Records
+
+__all__ = ["Facts", "Inputs", "Levels", "every_level", "inputs_under", "levels_of", "type_mix", "with_constants_of"]
 
 Levels = Mapping[str, tuple[str, ...]]
 
@@ -25,6 +30,12 @@ def levels_of(sections: xr.Dataset, priors: PriorSet) -> dict[str, tuple[str, ..
         for group in priors.groups
         if group.column in sections
     }
+
+
+def every_level(records: Records, priors: PriorSet) -> dict[str, tuple[str, ...]]:
+    """`levels_of` the sections and, under `RATER`, the raters that the readings name, if any."""
+    raters = raters_of(records.readings)
+    return levels_of(records.sections, priors) | ({RATER: raters} if raters else {})
 
 
 @dataclass(frozen=True)

@@ -41,8 +41,9 @@ def section_sums() -> Callable[[int, int], None]:
     -------
     callable (addresses_at, sizes_at)
         Address of the addresses of the arrays in the order of `ARRAYS`: `Parameters`, weight of each section in the
-        total, arrays of `Given`, the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`).
-        Address of the sizes in the order of `SIZES`; without `wanted` the derivatives are left alone.
+        total, arrays of `Given`, the sums (section,) to fill, derivatives to add to (the shapes of `Parameters`, then
+        one for each reading used and each one-sided reading). Address of the sizes in the order of `SIZES`; without
+        `wanted` the derivatives are left alone, without `rated` those to the readings.
     """
     parts = (
         "cells",
@@ -62,11 +63,13 @@ def section_sums() -> Callable[[int, int], None]:
     def run(addresses_at, sizes_at):  # type: ignore[no-untyped-def]
         size = carray(pointer(sizes_at), SIZES, np.int64)
         at = carray(pointer(addresses_at), ARRAYS, np.int64)
-        parameters, bars = _parameters_at(at, size, 0), _parameters_at(at, size, ARRAYS - PARAMETERS)
+        parameters, bars = _parameters_at(at, size, 0), _parameters_at(at, size, SUMS + 1)
         given = _given_at(at, size)
-        sections, wanted = size[0], size[SIZES - 1] > 0 and version > 0
+        sections, wanted, rated = size[0], size[SIZES - 2] > 0 and version > 0, size[SIZES - 1]
+        used_bar = carray(pointer(at[ARRAYS - 2]), rated * size[7], np.float64)
+        sided_bar = carray(pointer(at[ARRAYS - 1]), rated * size[8], np.float64)
         share = carray(pointer(at[PARAMETERS]), sections, np.float64)
-        sums = carray(pointer(at[ARRAYS - PARAMETERS - 1]), sections, np.float64)
+        sums = carray(pointer(at[SUMS]), sections, np.float64)
         kept = room_of(given, parameters)
         room = _bare(kept)
         w = room.w
@@ -105,6 +108,7 @@ def section_sums() -> Callable[[int, int], None]:
                 kp.path_density_back(
                     room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
                     kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
+                    used_bar[span[kr.USED] : span[kr.USED_END]], sided_bar[span[kr.SIDED] : span[kr.SIDED_END]],
                 )  # fmt: skip
             if leaves:
                 bars.scalars[kr.LAG] += exit_factor_back(w, low, high)
@@ -138,9 +142,11 @@ def _view(array: Table) -> Table:
 
 PARAMETERS = len(Parameters._fields)
 GIVEN = 9
-ARRAYS = 2 * PARAMETERS + GIVEN + 2
-SIZES = 11
-"""Sections, cells, roots, patterns, slots, states, weights of states, readings, one-sided ones, labels, `wanted`."""
+SUMS = PARAMETERS + 1 + GIVEN
+ARRAYS = SUMS + 1 + PARAMETERS + 2
+SIZES = 12
+"""Sections, cells, roots, patterns, slots, states, weights of states, readings, one-sided ones, labels, `wanted`,
+`rated`."""
 
 
 @primitive

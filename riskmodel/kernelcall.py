@@ -19,6 +19,7 @@ __all__ = ["given_of", "run_kernel"]
 
 KINDS = {"power_z": kernelpath.POWER_Z, "reverse_s": kernelpath.REVERSE_S, "power_y": kernelpath.POWER_Y}
 Labels = tuple[np.ndarray, np.ndarray]
+USED, SIDED = 6, 7  # places in what `given_of` returns
 
 
 def given_of(
@@ -99,7 +100,12 @@ def _label_rows(data: CellData, roots: int, width: int, labels: Labels | None) -
 
 
 def run_kernel(
-    parameters: Sequence[np.ndarray], share: np.ndarray, given: Sequence[np.ndarray], *, wanted: bool
+    parameters: Sequence[np.ndarray],
+    share: np.ndarray,
+    given: Sequence[np.ndarray],
+    *,
+    wanted: bool,
+    offsets: Sequence[np.ndarray] | None = None,
 ) -> tuple[np.ndarray, list[np.ndarray]]:
     """Log-likelihood of every section and derivatives of their weighted total (zeros unless `wanted`).
 
@@ -111,13 +117,20 @@ def run_kernel(
         Weight of each section in the total.
     given : sequence of ndarray
         From `given_of`.
+    offsets : sequence of ndarray, optional
+        What each reading (reading,) and each one-sided one is read too high, on the z scale; the derivatives to both
+        come last.
     """
+    given, rated = list(given), offsets is not None
+    for n, offset in zip((USED, SIDED), offsets or (), strict=False):
+        given[n] = given[n] - offset[:, None] * np.eye(given[n].shape[1])[1]
     doubles = [np.ascontiguousarray(a, float) for a in (*parameters, share)]
     sums, bars = np.empty(len(share)), [np.zeros(a.shape) for a in doubles[:-1]]
-    arrays = [*doubles, *given, sums, *bars]
+    readings = [np.zeros(len(given[n]) * rated) for n in (USED, SIDED)]
+    arrays = [*doubles, *given, sums, *bars, *readings]
     addresses = np.array([a.ctypes.data for a in arrays], np.int64)
     moments, median, _, speed, log_median, weight, *_ = doubles
     counts = [len(share), len(given[1]), len(moments), speed.shape[1], median.shape[1], len(log_median), len(weight)]
-    sizes = np.array([*counts, *(len(a) for a in given[6:9]), int(wanted)], np.int64)
+    sizes = np.array([*counts, *(len(a) for a in given[6:9]), int(wanted), int(rated)], np.int64)
     section_sums()(addresses.ctypes.data, sizes.ctypes.data)
-    return sums, bars
+    return sums, [*bars, *(-bar for bar in readings if rated)]

@@ -75,9 +75,9 @@ def path_density(
 @cells
 def path_density_back(
     d: Table, ages: Table, kind: int, used: Table, sided: Table, low: int, high: int, scalars: Table, kappa_at: int,
-    constants: Table, bar: Table, scalars_bar: Table,
+    constants: Table, bar: Table, scalars_bar: Table, used_bar: Table, sided_bar: Table,
 ) -> None:  # fmt: skip
-    """Derivatives from `bar` (cell) to the scalars."""
+    """Derivatives from `bar` (cell) to the scalars and, where the last two are not empty, to readings and limits."""
     kappa, start = scalars[kappa_at], scalars[START]
     noise = scalars[NOISE]
     for c in range(low, high):
@@ -88,13 +88,17 @@ def path_density_back(
         _path_at(d, ages, kind, sided[turn, AGE], low, high, start, kappa, constants)
         _turn_to(d, side, low, high)
         scalars_bar[NOISE] += _above_back(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT], bar)
+        if sided_bar.shape[0]:
+            sided_bar[turn] -= side * _total(d[MEAN_BAR], low, high)
         _path_at_back(d, low, high, kappa_at, scalars_bar)
     if used.shape[0] or sided.shape[0]:
         _density_back(d, used.shape[0], low, high, scalars, bar, scalars_bar)
     if kind == POWER_Z:
         _sums_power_z_back(d, ages, used, low, high, scalars, kappa_at, constants[END], bar, scalars_bar)
+        if used_bar.shape[0]:
+            _readings_power_z_back(d, ages, used, low, high, scalars, kappa_at, constants[END], bar, used_bar)
     else:
-        _sums_by_reading_back(d, ages, kind, used, low, high, scalars, kappa_at, constants, bar, scalars_bar)
+        _sums_by_reading_back(d, ages, kind, used, low, high, scalars, kappa_at, constants, bar, scalars_bar, used_bar)
 
 
 @cells
@@ -178,6 +182,26 @@ def _sums_power_z_back(
 
 
 @cells
+def _readings_power_z_back(
+    d: Table, ages: Table, used: Table, low: int, high: int, scalars: Table, kappa_at: int, end: float, bar: Table,
+    used_bar: Table,
+) -> None:  # fmt: skip
+    """From r^2 and h r to each reading: their sums over the cells, and over the cells by slope."""
+    power = POWER_WEAR + (kappa_at - KAPPA_WEAR)
+    start, kappa, precision = scalars[START], scalars[kappa_at], 1.0 / scalars[NOISE] ** 2
+    rr, rr_s, hr, hr_s = 0.0, 0.0, 0.0, 0.0
+    most = _largest_slope(used, kappa)
+    for c in range(low, high):
+        s = ages[power, c]
+        s = most if s > most else s
+        rr_bar, hr_bar = -0.5 * precision * bar[c], d[HR_BAR, c]
+        rr, rr_s, hr, hr_s = rr + rr_bar, rr_s + rr_bar * s, hr + hr_bar, hr_s + hr_bar * s
+    for j in range(used.shape[0]):
+        x, w = np.exp(kappa * used[j, 0]), used[j, 1] - start
+        used_bar[j] += 2.0 * (w * rr - (end - start) * x * rr_s) + hr - x * hr_s
+
+
+@cells
 def _sums_by_reading(d: Table, ages: Table, kind: int, used: Table, low: int, high: int, start: float, kappa: float,
                      constants: Table) -> None:  # fmt: skip
     """The same for any path, reading by reading."""
@@ -198,7 +222,7 @@ def _sums_by_reading(d: Table, ages: Table, kind: int, used: Table, low: int, hi
 @cells
 def _sums_by_reading_back(
     d: Table, ages: Table, kind: int, used: Table, low: int, high: int, scalars: Table, kappa_at: int,
-    constants: Table, bar: Table, scalars_bar: Table,
+    constants: Table, bar: Table, scalars_bar: Table, used_bar: Table,
 ) -> None:  # fmt: skip
     precision = 1.0 / scalars[NOISE] ** 2
     for j in range(used.shape[0]):
@@ -209,6 +233,16 @@ def _sums_by_reading_back(
             d[MEAN_BAR, c] = precision * bar[c] * residual - d[HR_BAR, c] * loading
             d[LOADING_BAR, c] = d[HR_BAR, c] * residual + 2.0 * d[HH_BAR, c] * loading
         _path_at_back(d, low, high, kappa_at, scalars_bar)
+        if used_bar.shape[0]:
+            used_bar[j] -= _total(d[MEAN_BAR], low, high)
+
+
+@cells
+def _total(row: Table, low: int, high: int) -> float:
+    total = 0.0
+    for c in range(low, high):
+        total += row[c]
+    return total
 
 
 # ------------------------------------------------------------------------------- the path

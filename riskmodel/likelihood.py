@@ -124,13 +124,15 @@ class WearTerms:
 
 @dataclass(frozen=True)
 class PathTerms:
-    """Condition path: built-in condition, its spread and the readings' scatter on the z scale, exponents."""
+    """Condition path: built-in condition, its spread and the readings' scatter on the z scale, exponents; what each of
+    `CellData.raters` reads too high (rater,), None without raters."""  # fmt: skip
 
     start: Tensor
     spread: Tensor
     noise: Tensor
     kappa_wear: Tensor
     kappa_early: Tensor
+    offset: Tensor | None = None
 
 
 @dataclass(frozen=True)
@@ -338,7 +340,8 @@ def _log_one_sided(data: CellData, path: PathTerms, kappa: Tensor, known: Tensor
         m, v = known[rows], variance[rows]
         s2 = path.noise**2 + loading**2 * v
         s = pt.sqrt(s2)
-        t = side * (mean + loading * m - sided.limit[turn][:, None]) / s
+        limit = _less_offset(sided.limit[turn], sided.rater[turn], path)[:, None]
+        t = side * (mean + loading * m - limit) / s
         tail = log_normal_cdf(t)
         mills = pt.exp(-0.5 * t**2 - tail - 0.5 * float(np.log(2.0 * np.pi)))
         total = pt.inc_subtensor(total[rows], tail)
@@ -359,8 +362,9 @@ def _power_z_sums(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tenso
     drop = float(data.condition.to_z(data.condition.threshold)) - path.start
     power = data.used * pt.exp(kappa * np.log(data.time / 10.0))
     t1, t2 = power.sum(axis=1)[:, None], (power**2).sum(axis=1)[:, None]
-    tz = (power * data.z).sum(axis=1)[:, None]
-    n, z1, z2 = (a.sum(axis=1)[:, None] for a in (data.used, data.used * data.z, data.used * data.z**2))
+    z = _less_offset(data.z, data.rater, path)
+    tz = (power * z).sum(axis=1)[:, None]
+    n, z1, z2 = (a.sum(axis=1)[:, None] for a in (data.used, data.used * z, data.used * z**2))
     last = np.log(np.maximum((data.time * data.used).max(axis=1), 1e-3) / 10.0)[:, None]
     s = pt.exp(pt.minimum(-kappa * np.log(data.grid.ages / 10.0)[None, :], np.log(LARGEST_POWER) - kappa * last))
     x1, x2 = s * t1, s**2 * t2
@@ -368,17 +372,21 @@ def _power_z_sums(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tenso
     wx = s * (tz - path.start * t1)
     rr = w2 - 2.0 * drop * wx + drop**2 * x2
     hr = w1 - drop * x1 - wx + drop * x2
-    hh = n - 2.0 * x1 + x2
-    return rr, hr, hh
+    return rr, hr, n - 2.0 * x1 + x2
 
 
 def path_sums_by_reading(data: CellData, path: PathTerms, kappa: Tensor) -> tuple[Tensor, Tensor, Tensor]:
     """The sums for any path, reading by reading; linear in the built-in condition about its mean."""
     mean, loading = _path_at(data, path, kappa, data.time)
     mark = data.used[:, :, None]
-    residual = mark * (data.z[:, :, None] - mean)
+    residual = mark * (_less_offset(data.z, data.rater, path)[:, :, None] - mean)
     loading = mark * loading
     return (residual**2).sum(axis=1), (loading * residual).sum(axis=1), (loading**2).sum(axis=1)
+
+
+def _less_offset(z: np.ndarray, rater: np.ndarray, path: PathTerms) -> Any:
+    """Readings or limits on the z scale, as a rater without offset would have them."""
+    return z if path.offset is None else z - path.offset[rater]
 
 
 def _path_at(data: CellData, path: PathTerms, kappa: Tensor, time: np.ndarray) -> tuple[Tensor, Tensor]:

@@ -19,13 +19,14 @@ from .cells import CellData
 from .condition import Condition
 from .elicitation import Distribution
 from .hazard import expit, gauss_hermite, subset_products, subset_signs
-from .inputs import Inputs, Levels, levels_of, type_mix
+from .inputs import Inputs, Levels, every_level, type_mix
 from .jointmodel import add_joint_prior
 from .lifesettings import LifeSettings, removal_at_threshold
 from .likelihood import EarlyTerms, LabelTerms, PathTerms, WearTerms, cell_weights, section_log_likelihood
 from .measures import Mixture, deltas_of, selections_of, shifts_of
 from .parameters import coords_of
 from .priors import PriorSet
+from .raters import RATER
 from .rows import Slots
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def build_model(
         Needed without records; otherwise that of the records.
     settings : LifeSettings, optional
     levels : mapping of column to tuple of str, optional
-        Groups with terms of their own; those of the records by default.
+        Groups and raters with terms of their own; those of the records by default.
     cells : CellData, optional
         Taken in place of what the records say of readings and exits.
 
@@ -72,7 +73,7 @@ def build_model(
     used = records if records is not None and records.sections.sizes["section"] else None
     condition = used.condition if used is not None else (condition or Condition())
     if levels is None:
-        levels = levels_of(used.sections, priors) if used is not None else {}
+        levels = every_level(used, priors) if used is not None else {}
     inputs = Inputs.of(used.sections, priors, levels) if used is not None else None
     baseline = Baseline.of(priors, settings.early_age)
     with pm.Model(coords=coords_of(priors, levels)) as model:
@@ -85,6 +86,9 @@ def build_model(
             data = cells if cells is not None else CellData.of(used, settings.grid, hard_removal=hard)
             lag = None if hard else parameters["removal_lag"]
             terms = likelihood_terms(parameters, priors, inputs, settings) | {"lag": lag}
+            if RATER in parameters and data.raters:
+                offset = parameters[RATER][[list(levels[RATER]).index(name) for name in data.raters]]
+                terms["path"] = replace(terms["path"], offset=offset)
             model.riskmodel_cells, model.riskmodel_early = cell_weights(data, **terms), terms["early"]
             model.riskmodel_data = data
             per_section = section_log_likelihood(data, **terms)
@@ -106,6 +110,10 @@ def _parameters(
     p: Parameters = {}
     _wear_parameters(p, priors)
     _path_parameters(p, priors, condition)
+    if levels.get(RATER):
+        p["rater_sd"] = variable("rater_sd", priors.path.between_raters.distribution)
+        raw = pm.Normal("rater_raw", 0.0, 1.0, dims=RATER)
+        p[RATER] = pm.Deterministic("rater_effect", p["rater_sd"] * raw, dims=RATER)
     p["removal_lag"] = variable("removal_lag", priors.removal_lag.distribution)
     p["driver"] = vector("driver_coefficient", [d.coefficient.distribution for d in priors.drivers], "driver")
     if not priors.mechanisms:

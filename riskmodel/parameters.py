@@ -16,6 +16,7 @@ from scipy.special import betaln, expit, gammaln
 from .distribution import Distribution
 from .measures import deltas_of, selections_of, shifts_of
 from .priors import PriorSet
+from .raters import RATER
 
 __all__ = ["Layout", "Variable", "coords_of"]
 
@@ -71,9 +72,12 @@ class Layout:
 
     @classmethod
     def of(cls, priors: PriorSet, levels: Mapping[str, Sequence[str]]) -> Layout:
-        """Lay out a prior set; `levels` names the groups that have terms of their own."""
+        """Lay out a prior set; `levels` names the groups and raters that have terms of their own."""
         out = cls()
         out._wear_and_path(priors)
+        if levels.get(RATER):
+            out.scalar("rater_sd", priors.path.between_raters.distribution)
+            out.vector("rater_raw", [STANDARD] * len(levels[RATER]), RATER)
         if priors.mechanisms:
             out._mechanisms(priors)
             out._measures(priors)

@@ -10,6 +10,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from .priors import PriorSet
+from .raters import raters_of
 from .records import Records
 from .replicas import Replicas, draw_replicas
 from .reweigh import with_new_levels
@@ -47,7 +48,7 @@ def predicted_table(
         Columns `COLUMNS`: 5, 50 and 95 % quantiles of simulated records, and the two-sided share of them at
         least as extreme as what is recorded.
     """
-    drawn = with_new_levels(prior, records.sections, priors, seed=seed)
+    drawn = with_new_levels(prior, records.sections, priors, seed=seed, raters=raters_of(records.readings))
     sets = [draw_replicas(drawn, records, priors, seed=seed), replicas]
     recorded = statistics_of(replicas, recorded=records)
     rows = []

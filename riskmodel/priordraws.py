@@ -22,7 +22,13 @@ __all__ = ["prior_draws"]
 
 
 def prior_draws(
-    priors: PriorSet, *, draws: int = 2000, seed: int = 20260101, early_age: float = 10.0, mix: np.ndarray | None = None
+    priors: PriorSet,
+    *,
+    draws: int = 2000,
+    seed: int = 20260101,
+    early_age: float = 10.0,
+    mix: np.ndarray | None = None,
+    raters: bool = False,
 ) -> xr.Dataset:
     """Parameters drawn from their priors.
 
@@ -35,6 +41,8 @@ def prior_draws(
         Age that counts as early, years.
     mix : ndarray (type,), optional
         Sections of each overlay type, to which the measures' stated ratios refer; equal by default.
+    raters : bool
+        Whether the records name raters, whose spread is then drawn too.
 
     Returns
     -------
@@ -43,6 +51,8 @@ def prior_draws(
     """
     drawn = _Drawn(priors, draws, seed)
     _wear_and_path(drawn)
+    if raters:
+        drawn.scalar("rater_sd", priors.path.between_raters.distribution)
     if priors.mechanisms:
         baseline = Baseline.of(priors, early_age)
         _mechanisms(drawn, baseline)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from riskmodel.distribution import Distribution, FloatArray
+from riskmodel.errors import Fault, PriorError
 
 __all__ = [
     "ANY",
@@ -389,6 +390,8 @@ class ConditionPath:
         Exponent of relative age on the wear-out path.
     kappa_early_ratio : Quantity
         ln of the exponent of early-failure paths over `kappa`.
+    rater_sd : Quantity or None
+        Between raters, z units; used where the records name raters. None where the files state none.
     """
 
     start: Quantity
@@ -396,6 +399,22 @@ class ConditionPath:
     noise: Quantity
     kappa: Quantity
     kappa_early_ratio: Quantity
+    rater_sd: Quantity | None = None
+
+    @property
+    def between_raters(self) -> Quantity:
+        """`rater_sd`, for records that name raters.
+
+        Raises
+        ------
+        PriorError
+            Where the files state none.
+        """
+        if self.rater_sd is not None:
+            return self.rater_sd
+        rule = "the surveys name raters, so how far these differ needs a prior"
+        remedy = "Add [path.rater_sd], in z, as the files that come with the program state it"
+        raise PriorError([Fault(rule, "prior files", column="path.rater_sd", remedy=remedy)])
 
 
 @dataclass(frozen=True)

@@ -188,6 +188,7 @@ def _path(table: Table | None) -> ConditionPath:
         noise=_of(table, "noise", "z", "positive"),
         kappa=_of(table, "kappa", "dimensionless", "positive"),
         kappa_early_ratio=_of(table, "kappa_early_ratio", "ln ratio", "real"),
+        rater_sd=_of(table, "rater_sd", "z", "positive") if table and "rater_sd" in table.data else None,
     )
 
 

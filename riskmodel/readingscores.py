@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from .calibrate import records_log_likelihood
-from .cells import CellData, OneSided
+from .cells import CellData, OneSided, rater_places
 from .inputs import with_constants_of
 from .leaveout import LeftOut
 from .lifesettings import LifeSettings, removal_at_threshold
 from .priors import PriorSet
+from .raters import raters_of
 from .records import Records
 from .streams import stream
 from .supposed import read_below, serving, stacked
@@ -40,7 +41,8 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class _Events:
-    """What is predicted, one row an event: section, number within it, age (years), what, and the limit on z."""
+    """What is predicted, one row an event: section, number within it, age (years), what, the limit on z, and the place
+    of the rater among all (0 for removals)."""  # fmt: skip
 
     section: NDArray[np.int64]
     number: NDArray[np.int64]
@@ -48,6 +50,7 @@ class _Events:
     removal: NDArray[np.bool_]
     status: NDArray[np.str_]
     z: Floats
+    rater: NDArray[np.int64]
 
     @classmethod
     def of(cls, records: Records) -> _Events:
@@ -75,6 +78,7 @@ class _Events:
             sections, number, np.concatenate([age[kept], removed[gone]]),
             np.arange(len(sections)) >= len(kept), np.concatenate([status[kept], np.full(len(gone), "")]),
             np.concatenate([z, np.full(len(gone), np.nan)]),
+            np.concatenate([rater_places(readings, raters_of(readings))[kept], np.zeros(len(gone), int)]),
         )  # fmt: skip
 
 
@@ -142,7 +146,7 @@ def _known_before(records: Records, events: _Events, settings: LifeSettings, *, 
     pairs = [(row, j) for row in range(rows) for j in np.flatnonzero(sided.section == owner[row])
              if sided.time[j] < age[row]]  # fmt: skip
     at, of = (np.array([pair[n] for pair in pairs], int) for n in (0, 1))
-    before = OneSided(at, sided.time[of], sided.limit[of], sided.side[of])
+    before = OneSided(at, sided.time[of], sided.limit[of], sided.side[of], sided.rater[of])
     blank: dict[str, Any] = {
         "lower": np.zeros(rows),
         "upper": np.full(rows, settings.grid.FOREVER),
@@ -151,7 +155,14 @@ def _known_before(records: Records, events: _Events, settings: LifeSettings, *, 
         "named": np.zeros((rows, every.named.shape[1]), bool),
     }
     known = replace(
-        every, **blank, entry=every.entry[owner], time=every.time[owner], z=every.z[owner], used=used, sided=before
+        every,
+        **blank,
+        entry=every.entry[owner],
+        time=every.time[owner],
+        z=every.z[owner],
+        rater=every.rater[owner],
+        used=used,
+        sided=before,
     )
     return serving(known, np.where(events.removal, known.last_used, age), hard=hard)
 
@@ -159,7 +170,7 @@ def _known_before(records: Records, events: _Events, settings: LifeSettings, *, 
 def _asked(given: CellData, events: _Events, *, hard: bool) -> CellData:
     """The same with what is asked of each row: read at or below the limit, or still in service at the removal."""
     still = serving(given, np.where(events.removal, events.age, np.nan), hard=hard)
-    return read_below(still, np.where(events.removal, np.nan, events.age), np.nan_to_num(events.z))
+    return read_below(still, np.where(events.removal, np.nan, events.age), np.nan_to_num(events.z), events.rater)
 
 
 def _table(records: Records, events: _Events, priors: PriorSet) -> Records:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from .crew import Crew
 from .errors import CalibrationError, StoreError
 from .priors import PriorSet
+from .raters import raters_of
 from .records import Records
 from .rounds import round_digests
 from .roundtables import Round
@@ -202,6 +203,8 @@ def _why_fit(
         changed = "priors, measures in play, settings, first tables or the program changed since the last fit"
         return ["there is no earlier fit" if earlier is None or earlier == mark else changed]
     since = [intake for intake in records.intakes if intake.name not in found.rounds]
+    if raters_of(records.readings) and "rater_sd" not in calibration_of(found.file).posterior:
+        return ["raters are named for the first time"]
     return [f"round {intake.name} corrects what was recorded: {text}" for intake in since for text in intake.corrected]
 
 

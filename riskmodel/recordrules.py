@@ -179,6 +179,7 @@ def survey_columns(condition: Condition) -> tuple[Column, ...]:
         Column("surveyed", "date", required=True, filled=True),
         replace(index, required=True),
         Column("restored", "flag"),
+        Column("rater"),
     )
 
 

@@ -23,6 +23,7 @@ from riskmodel.columns import Column
 from riskmodel.condition import Condition
 from riskmodel.errors import Faults, RecordsError
 from riskmodel.notebook import page_of
+from riskmodel.raters import RATER, pooled_names
 from riskmodel.recordrules import (
     QUANTITIES,
     Vocabulary,
@@ -248,7 +249,7 @@ def _assemble(
     condition: Condition,
     until: date | None,
 ) -> Records:
-    readings = _readings(built, trace)
+    readings = _readings(built, seen, trace)
     sections = _dataset(built, vocabulary).assign(_life(built, trace, vocabulary, until))
     sections, readings = _checked(sections, "sections"), _checked(readings, "readings")
     recorded = (*_TEXTS, "project", *_NUMBERS, *vocabulary.indicator_columns, *vocabulary.measures)
@@ -311,7 +312,7 @@ def _age(day: NDArray[Any], opened: NDArray[Any]) -> NDArray[np.float64]:
     return (day - opened) / np.timedelta64(1, "D") / YEAR
 
 
-def _readings(built: Table, trace: Trace) -> xr.Dataset:
+def _readings(built: Table, seen: Table, trace: Trace) -> xr.Dataset:
     kept = np.isfinite(trace.index)
     owner = trace.owner[kept]
     data = {
@@ -321,6 +322,7 @@ def _readings(built: Table, trace: Trace) -> xr.Dataset:
         "index": trace.index[kept],
         "z": trace.z[kept],
         "status": _text(trace.status[kept]),
+        **pooled_names(seen[RATER][trace.row[kept]]),
     }
     return xr.Dataset({name: ("reading", values) for name, values in data.items()})
 

@@ -8,11 +8,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from .cells import rater_places
 from .condition import Condition
 from .lives import Draws
 from .montecarlo import draw_fates
 from .priors import PriorSet
 from .programme import programme_from_records
+from .raters import raters_of
 from .records import Records
 from .streams import stream
 from .trial import early_kappa, path_at, start_of
@@ -94,7 +96,7 @@ def draw_replicas(
     draws = Draws.of(posterior, samples)
     programme = programme_from_records(records.sections, priors)
     failed, worn = draw_fates(draws, programme, priors, seed=seed)
-    owner, age, recorded = _visits(records)
+    owner, age, recorded, rater = _visits(records)
     rng = stream(seed, "simulated records")
     lag = draws["removal_lag"][:, None] / 2.0 * rng.gamma(2.0, size=failed.shape)
     start = start_of(draws, records.condition)[:, None]
@@ -103,6 +105,8 @@ def draw_replicas(
     x = np.exp(kappa[:, owner] * np.minimum(np.log(np.maximum(age, 1e-3)) - np.log(failed[:, owner]), 3.0))
     z = path_at(records.condition, start[:, owner], x)
     z = z + draws["noise"][:, None] * rng.standard_normal(z.shape)
+    if "rater_effect" in draws:
+        z = z + draws["rater_effect"][:, rater]
     ends = records.condition.to_z([records.condition.lowest, records.condition.highest])
     z, removed = np.clip(z, *ends), failed + lag
     entry, leave = records.sections["age_entry"].values.astype(float), _leave(records)
@@ -110,24 +114,31 @@ def draw_replicas(
     return Replicas(owner, age, recorded, z, there, failed, removed, failed < worn, entry, leave, records.condition)
 
 
-def _visits(records: Records) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """Section, age and reading of each visit, in order; beyond a removal the usual interval goes on."""
+def _visits(records: Records) -> tuple[NDArray[np.int64], Floats, Floats, NDArray[np.int64]]:
+    """Section, age, reading and place of the rater of each visit, in order.
+
+    Beyond a removal the usual interval and the last rater go on.
+    """
     readings, leave = records.readings, _leave(records)
+    rater = rater_places(readings, raters_of(readings))
     status = readings["status"].values.astype(str)
     kept = np.isin(status, (*AS_READ, *AS_LOW)) & ~_repeated_low(records)
-    owner = readings["section_index"].values[kept].astype(np.int64)
+    owner, rater = readings["section_index"].values[kept].astype(np.int64), rater[kept]
     age, z = (readings[name].values[kept].astype(float) for name in ("age", "z"))
-    more: list[tuple[int, float]] = []
+    more: list[tuple[int, float, int]] = []
     for section in np.flatnonzero(np.isfinite(records.sections["age_removed"].values)):
-        own = np.sort(age[owner == section])
+        visits = np.flatnonzero(owner == section)
+        own = np.sort(age[visits])
         if len(own):
             step = max(float(np.diff(own).mean()) if len(own) > 1 else 2.0, 0.25)
-            more += [(int(section), later) for later in np.arange(own[-1] + step, leave[section], step)]
-    owner = np.concatenate([owner, np.array([s for s, _ in more], np.int64)])
-    age = np.concatenate([age, [a for _, a in more]])
+            last = int(rater[visits[age[visits].argmax()]])
+            more += [(int(section), later, last) for later in np.arange(own[-1] + step, leave[section], step)]
+    owner = np.concatenate([owner, np.array([s for s, _, _ in more], np.int64)])
+    age = np.concatenate([age, [a for _, a, _ in more]])
     z = np.concatenate([z, np.full(len(more), np.nan)])
+    rater = np.concatenate([rater, np.array([r for _, _, r in more], np.int64)])
     order = np.lexsort((age, owner))
-    return owner[order], age[order], z[order]
+    return owner[order], age[order], z[order], rater[order]
 
 
 def _repeated_low(records: Records) -> Flags:

@@ -68,6 +68,8 @@ class Findings:
         Words for causes and measures.
     census : tuple of str
         The records in a few lines.
+    raters : str
+        Who rates high or low, as a sentence; empty where the records name no raters.
     gate : sequence of mapping, or None
         Checks of the sampler, each with name, value, limit and passed; None where nothing was sampled.
     taught : mapping of str to float
@@ -95,6 +97,7 @@ class Findings:
     index: str
     labels: Mapping[str, str] = field(default_factory=dict)
     census: tuple[str, ...] = ()
+    raters: str = ""
     gate: Sequence[Mapping[str, Any]] | None = None
     taught: Mapping[str, float] = field(default_factory=dict)
     priors: Mapping[str, int] = field(default_factory=dict)
@@ -345,7 +348,7 @@ def census_lines(records: Records) -> tuple[str, str, str]:
 
 
 def _basis(f: Findings) -> Iterator[str]:
-    for line in f.census[:3]:
+    for line in (*f.census[:3], f.raters):
         yield from wrapped(line)
     if f.priors:
         total = sum(f.priors.values())

@@ -21,6 +21,7 @@ from .crew import Crew
 from .inputs import levels_of, with_constants_of
 from .lifesettings import LifeSettings
 from .priors import PriorSet
+from .raters import RATER, raters_of
 from .records import Records
 from .robustness import pareto_weights
 from .streams import stream
@@ -120,7 +121,8 @@ def weigh_records(
     """
     changed = changed_sections(before, now)
     known = set(before.sections["section"].values.astype(str))
-    draws = with_new_levels(fit["posterior"].to_dataset(), now.sections, priors, seed=seed)
+    raters = raters_of(now.readings)
+    draws = with_new_levels(fit["posterior"].to_dataset(), now.sections, priors, seed=seed, raters=raters)
     old = fit["log_likelihood"].to_dataset()["records"].transpose(*PER_SECTION)
     if changed:
         told = only(now, changed, before, priors)
@@ -152,7 +154,7 @@ def _facts(records: Records) -> list[tuple[bytes, ...]]:
     told = [v for v in sections.data_vars.values() if "section" in v.dims]
     columns = [np.asarray(v.transpose("section", ...).values) for v in told]
     owner = readings["section_index"].values
-    read = [readings[name].values for name in ("age", "z", "status")]
+    read = [readings[name].values for name in ("age", "z", "status", RATER) if name in readings]
     out = []
     for row in range(sections.sizes["section"]):
         own = owner == row
@@ -179,14 +181,16 @@ def only(records: Records, names: Sequence[str], fitted: Records, priors: PriorS
     return replace(records, sections=sections, readings=readings)
 
 
-def with_new_levels(draws: xr.Dataset, sections: xr.Dataset, priors: PriorSet, *, seed: int) -> xr.Dataset:
-    """Draws with a term for every contract, contractor and district of a table.
+def with_new_levels(
+    draws: xr.Dataset, sections: xr.Dataset, priors: PriorSet, *, seed: int, raters: tuple[str, ...] = ()
+) -> xr.Dataset:
+    """Draws with a term for every contract, contractor and district of a table, and for every rater.
 
     A new one draws its term from N(0, tau) before anything is weighted: its standardised part is standard
     normal. Levels that the table names no more go.
     """
     shape = (draws.sizes["chain"], draws.sizes["draw"])
-    for column, names in levels_of(sections, priors).items():
+    for column, names in (levels_of(sections, priors) | {RATER: raters}).items():
         if f"{column}_sd" not in draws or not names:
             continue
         raw, known = np.empty((*shape, len(names))), {}

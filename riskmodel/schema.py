@@ -222,6 +222,7 @@ define(
             "index": Variable(("reading",), "float", "index points", "condition index"),
             "z": Variable(("reading",), "float", "1", "condition index on the scale of constant scatter"),
             "status": Variable(("reading",), "text", "", "how the reading is used"),
+            "rater": Variable(("reading",), "text", "", "who read it, where the records name raters", optional=True),
         },
     )
 )

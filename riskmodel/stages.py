@@ -31,7 +31,7 @@ __all__ = ["STAGES", "Stage", "stage_keys", "stages_of", "threshold_stage"]
 CENSUS, PORTFOLIOS, CAUSES, PARAMETERS, EXCLUSION = (
     f"tables/{name}.csv" for name in ("census", "portfolios", "causes", "parameters", "exclusion")
 )
-SEARCHED = "tables/search.csv"
+SEARCHED, RATERS = "tables/search.csv", "tables/raters.csv"
 CRITICISM = tuple(f"tables/{name}.csv" for name in ("fit", "readings", "moved"))
 REPORT = "report.txt"
 
@@ -198,6 +198,7 @@ def _decide(desk: Desk) -> Outputs:
 
 def _tables(desk: Desk) -> Outputs:
     from .calibrate import parameter_table
+    from .ratertable import rater_table
     from .simulate import cause_table, portfolio_table
 
     tables = {
@@ -205,6 +206,8 @@ def _tables(desk: Desk) -> Outputs:
         CAUSES: cause_table(desk.simulation),
         PARAMETERS: parameter_table(desk.calibration, desk.priors),
     }
+    if desk.records is not None and "rater_effect" in desk.calibration.posterior:
+        tables[RATERS] = rater_table(desk.calibration.posterior, desk.records)
     return {name: write_table(table.assign(basis=desk.basis), desk.staging / name) for name, table in tables.items()}
 
 
@@ -241,6 +244,7 @@ def _report(desk: Desk) -> Outputs:
         index=desk.study.condition.column,
         labels={mechanism.name: mechanism.label for mechanism in priors.mechanisms} | {WEAR_OUT: "worn out already"},
         census=() if desk.records is None else census_lines(desk.records),
+        raters=_raters(desk),
         gate=entries["calibrate"]["facts"]["gate"],
         taught={} if desk.records is None else _taught(pd.read_csv(desk.found(PARAMETERS)), priors),
         priors=entries["priors"]["facts"]["quantities"],
@@ -258,6 +262,14 @@ def _advice(desk: Desk) -> tuple[str, ...]:
         return ()
     affordable = desk.entries["decide"]["facts"]["affordable"]
     return tuple(advise(desk.study, desk.decision, affordable, lambda name: pd.read_csv(desk.found(name))))
+
+
+def _raters(desk: Desk) -> str:
+    if RATERS not in desk.entries["tables"]["outputs"]:
+        return ""
+    from .ratertable import rater_sentence
+
+    return rater_sentence(pd.read_csv(desk.found(RATERS)))
 
 
 def _last_round(desk: Desk) -> tuple[str, ...]:
@@ -285,7 +297,7 @@ STAGES = (
         (DECISION, *DECISION_TABLES),
         _decide,
     ),
-    Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS), _tables),
+    Stage("tables", "Writing the tables", (PORTFOLIOS, CAUSES, PARAMETERS, RATERS), _tables),
     Stage("changes", "Saying what the last round changed", CHANGED, build_changes),
     Stage("criticism", "Setting the model against the records", CRITICISM, _criticise),
     Stage("trust", "Checking whether the model can be believed", TRUST, build_trust),

@@ -33,11 +33,14 @@ def serving(cells: CellData, age: Floats, *, hard: bool) -> CellData:
     return replace(cells, in_service=np.fmax(cells.in_service, at))
 
 
-def read_below(cells: CellData, age: Floats, z: Floats) -> CellData:
-    """The same records and a reading at or below `z` (section,) at an age (section,) where that is finite."""
+def read_below(cells: CellData, age: Floats, z: Floats, rater: NDArray[np.int64]) -> CellData:
+    """The same records and a reading at or below `z` (section,) at an age (section,) where that is finite.
+
+    `rater` (section,) is the place of whoever reads it among `cells.raters`.
+    """
     new, sided = np.flatnonzero(np.isfinite(age)), cells.sided
-    added = (new, age[new], z[new], np.full(len(new), -1.0))
-    known = (sided.section, sided.time, sided.limit, sided.side)
+    added = (new, age[new], z[new], np.full(len(new), -1.0), rater[new])
+    known = (sided.section, sided.time, sided.limit, sided.side, sided.rater)
     whole = [np.concatenate(pair) for pair in zip(known, added, strict=True)]
     order = np.lexsort((whole[1], whole[0]))
     return replace(cells, sided=OneSided(*(values[order] for values in whole)))
@@ -46,9 +49,9 @@ def read_below(cells: CellData, age: Floats, z: Floats) -> CellData:
 def stacked(parts: Sequence[CellData]) -> CellData:
     """Several sets of constants of the same number of sections as one, end to end."""
     size = parts[0].sections
-    names = ("lower", "upper", "in_service", "removed", "entry", "time", "z", "used", "named")
+    names = ("lower", "upper", "in_service", "removed", "entry", "time", "z", "used", "named", "rater")
     arrays: dict[str, Any] = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
     sided = [part.sided for part in parts]
     places = np.concatenate([one.section + n * size for n, one in enumerate(sided)]).astype(int)
-    rest = [np.concatenate([getattr(one, name) for one in sided]) for name in ("time", "limit", "side")]
+    rest = [np.concatenate([getattr(one, name) for one in sided]) for name in ("time", "limit", "side", "rater")]
     return replace(parts[0], sided=OneSided(places, *rest), **arrays)

@@ -14,10 +14,11 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from .calibrate import records_log_likelihood
-from .cells import CellData
+from .cells import CellData, rater_places
 from .inputs import with_constants_of
 from .lifesettings import LifeSettings, removal_at_threshold
 from .priors import PriorSet
+from .raters import raters_of
 from .records import Records
 from .reweigh import changed_sections, with_new_levels
 from .supposed import read_below, serving, stacked
@@ -58,8 +59,8 @@ def surprise_table(
     first, removed = _first_new(before, now, changed), _new_removals(before, now, changed)
     if not np.isfinite(first).any() and not np.isfinite(removed).any():
         return pd.DataFrame(columns=COLUMNS)
-    index, z = _read_at(now, changed, first)
-    like = _likelihoods(former, earlier, priors, (first, removed, z), settings, seed)
+    index, z, rater = _read_at(now, changed, first)
+    like = _likelihoods(former, earlier, priors, (first, removed, z, rater), raters_of(now.readings), settings, seed)
     rows = []
     for i, section in enumerate(changed):
         if np.isfinite(first[i]):
@@ -81,22 +82,24 @@ def _likelihoods(
     former: xr.Dataset,
     earlier: Records,
     priors: PriorSet,
-    told: tuple[Floats, Floats, Floats],
+    told: tuple[Floats, Floats, Floats, NDArray[np.int64]],
+    raters: tuple[str, ...],
     settings: LifeSettings,
     seed: int,
 ) -> list[Floats]:
     """Log-likelihoods (sample, section) of the earlier records; of them and in service at the reading; of that
     and a reading at or below the one taken; of them and in service at the removal."""  # fmt: skip
-    first, removed, z = told
+    first, removed, z, rater = told
     hard = removal_at_threshold(priors)
-    known = CellData.of(earlier, settings.grid, hard_removal=hard)
+    known = CellData.of(earlier, settings.grid, hard_removal=hard, raters=raters)
     there = serving(known, first, hard=hard)
-    parts = [known, there, read_below(there, first, z), serving(known, removed, hard=hard)]
+    parts = [known, there, read_below(there, first, z, rater), serving(known, removed, hard=hard)]
     every = xr.concat([earlier.sections] * len(parts), "section", data_vars="minimal")
     names = [f"{name} {part}" for part in range(len(parts)) for name in earlier.sections["section"].values]
     table = replace(earlier, sections=every.assign_coords(section=names))
     step = max(former.sizes["chain"] * former.sizes["draw"] // DRAWS, 1)
-    draws = with_new_levels(former.isel(draw=slice(None, None, step)), earlier.sections, priors, seed=seed)
+    some = former.isel(draw=slice(None, None, step))
+    draws = with_new_levels(some, earlier.sections, priors, seed=seed, raters=raters)
     like = records_log_likelihood(table, priors, draws, settings=settings, cells=stacked(parts))
     values = like.transpose("chain", "draw", "section").values
     return np.split(values.reshape(-1, len(names)), len(parts), axis=1)
@@ -139,16 +142,17 @@ def _ages(records: Records, section: str) -> Floats:
     return readings["age"].values[kept].astype(float)
 
 
-def _read_at(records: Records, changed: tuple[str, ...], ages: Floats) -> tuple[Floats, Floats]:
-    """Index and z of each section's reading at an age."""
+def _read_at(records: Records, changed: tuple[str, ...], ages: Floats) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Index and z of each section's reading at an age, and the place of its rater among all."""
     readings, condition = records.readings, records.condition
     names = records.sections["section"].values.astype(str)[readings["section_index"].values.astype(int)]
-    z = np.full(len(changed), np.nan)
+    z, rater = np.full(len(changed), np.nan), np.zeros(len(changed), int)
+    places = rater_places(readings, raters_of(readings))
     for i, section in enumerate(changed):
         found = np.flatnonzero((names == section) & np.isclose(readings["age"].values, ages[i]))
         if len(found):
-            z[i] = readings["z"].values[found[0]]
-    return np.round(np.asarray(condition.from_z(z), float), 6) + 0.0, z
+            z[i], rater[i] = readings["z"].values[found[0]], places[found[0]]
+    return np.round(np.asarray(condition.from_z(z), float), 6) + 0.0, z, rater
 
 
 def _new_removals(before: Records, now: Records, changed: tuple[str, ...]) -> Floats:

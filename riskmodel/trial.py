@@ -20,11 +20,12 @@ from .measures import recorded_rates, section_types, type_index
 from .newsections import NewLives
 from .priors import WEAR_OUT, PriorSet
 from .schema import stamp
-from .streams import uniforms
+from .streams import stream, uniforms
 
 __all__ = [
     "ARMS",
     "FAR_BELOW",
+    "NEW_RATER",
     "NOT_RECORDED",
     "NO_READING",
     "READ",
@@ -33,6 +34,7 @@ __all__ = [
     "TrialDesign",
     "draw_outcomes",
     "trial_profiles",
+    "with_new_rater",
 ]
 
 ARMS = ("treated", "control")
@@ -40,6 +42,7 @@ NO_READING, READ, READ_AT_CAP, FAR_BELOW = range(4)
 NOT_RECORDED = -1
 AGES = np.geomspace(0.01, 400.0, 700)
 LONGEST = 40  # years
+NEW_RATER = "new_rater_effect"
 STATED = ("trucks_per_day", "thickness", "panel_length")
 
 
@@ -343,6 +346,7 @@ def draw_outcomes(
     x = (age / failed[:, :, None]) ** kappa[:, :, None]
     scatter = ndtri(uniforms(seed, f"{purpose} reading", names, draws.count, LONGEST)[:, origin, :years])
     z = path_at(condition, start[:, :, None], x) + scatter.transpose(1, 0, 2) * draws["noise"][origin][:, None, None]
+    z = z + rater_of(draws)[origin][:, None, None]
     removed = failed + lag
     z = np.where(age < removed[:, :, None], z, np.nan)
     floor, top = (float(condition.to_z(end)) for end in (condition.lowest, condition.highest))
@@ -353,6 +357,22 @@ def draw_outcomes(
     if causes:
         cause = _causes(draws, lives, place, origin, early, worn, removed, random("cause", 3).transpose(1, 0, 2))
     return Outcomes(condition, np.asarray(origin, int), place, removed, z, _statuses(z, condition), cause)
+
+
+def with_new_rater(draws: Draws, seed: int) -> Draws:
+    """The draws with the offset of a rater whom the records do not name, where they name raters.
+
+    One rater reads a whole trial; the offset is one more parameter, drawn from its prior given each draw.
+    """
+    if "rater_sd" not in draws:
+        return draws
+    offset = draws["rater_sd"] * stream(seed, "new rater").standard_normal(draws.count)
+    return replace(draws, values={**draws.values, NEW_RATER: offset})
+
+
+def rater_of(draws: Draws) -> np.ndarray:
+    """What the rater of a trial reads too high on the z scale, (sample,); 0 without raters."""
+    return np.asarray(draws.values.get(NEW_RATER, np.zeros(draws.count)))
 
 
 def start_of(draws: Draws, condition: Condition) -> np.ndarray:

@@ -23,7 +23,7 @@ from .notebook import page_of
 from .pipeline import open_results, results_folder
 from .store import lock_folder, write_table
 from .study import Study
-from .trial import TrialDesign, draw_outcomes, trial_profiles
+from .trial import TrialDesign, draw_outcomes, trial_profiles, with_new_rater
 from .trialvalue import Programme, TrialCost, TrialValue, value_of_trials
 from .trialwords import trial_lines
 
@@ -198,7 +198,7 @@ def answer_trial(
     weighed = ("decide",) if study.policy is not None else ()
     desk = open_results(study, out, needs=("calibrate", "simulate", *weighed))
     benefit = net_benefit_of(desk, worth=question.worth, prices=question.prices)
-    draws = Draws.of(desk.calibration.posterior, benefit.values.sizes["sample"])
+    draws = with_new_rater(Draws.of(desk.calibration.posterior, benefit.values.sizes["sample"]), study.seed)
     per_year = question.sections_per_year or _built_each_year(desk)
     stated = USUAL_RATE if study.policy is None else study.policy.discount_rate
     rate = stated if question.discount_rate is None else question.discount_rate

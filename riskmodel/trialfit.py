@@ -18,7 +18,7 @@ from .cells import AgeGrid
 from .condition import Condition
 from .lives import Draws
 from .newsections import NewLives
-from .trial import FAR_BELOW, NOT_RECORDED, READ, READ_AT_CAP, Outcomes, early_kappa, start_of
+from .trial import FAR_BELOW, NOT_RECORDED, READ, READ_AT_CAP, Outcomes, early_kappa, rater_of, start_of
 
 __all__ = ["DrawLikelihood", "trial_log_likelihood"]
 
@@ -55,7 +55,7 @@ class DrawLikelihood:
         self.draws, self.lives, self.condition = draws, lives, condition
         self.grid = grid or AgeGrid()
         self.times = np.arange(1.0, years + 1)
-        self.start, self.noise = start_of(draws, condition), draws["noise"]
+        self.start, self.noise, self.rater = start_of(draws, condition), draws["noise"], rater_of(draws)
         self.end = float(condition.to_z(condition.threshold))
         self.lag = draws["removal_lag"] / 2.0
         self.log_wear = lives.log_wear_survival(self.grid.edges)
@@ -214,7 +214,7 @@ class DrawLikelihood:
             mean, loading = self._path(kind, cells, time)
             s2 = self.noise[:, None] ** 2 + loading**2 * variance
             s = np.sqrt(s2)
-            t = np.maximum(side * (mean + loading * known - limit) / s, -35.0)
+            t = np.maximum(side * (mean + loading * known - (limit - self.rater[:, None])) / s, -35.0)
             tail = ndtr(t)
             total *= tail
             if turn + 1 < len(sided):
@@ -229,12 +229,12 @@ class DrawLikelihood:
         """Sums of r^2, h r and h^2 over the used readings, each (sample, cell)."""
         if self.condition.path != "power_z":
             return self._sums_by_reading(kind, cells, used, z)
-        drop, n = self.end - self.start, float(len(used))
+        drop, n, start = self.end - self.start, float(len(used)), self.start + self.rater
         power, slope = self.power[kind][:, used], self.slope[kind][:, cells]
         t1, t2, tz = power.sum(axis=1), (power**2).sum(axis=1), power @ z
-        w1 = z.sum() - n * self.start
-        w2 = (z**2).sum() - 2.0 * self.start * z.sum() + n * self.start**2
-        w = tz - self.start * t1
+        w1 = z.sum() - n * start
+        w2 = (z**2).sum() - 2.0 * start * z.sum() + n * start**2
+        w = tz - start * t1
 
         def quadratic(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
             return a[:, None] + slope * (b[:, None] + slope * c[:, None])
@@ -251,7 +251,7 @@ class DrawLikelihood:
         rr, hr, hh = zero, zero, zero
         for time, reading in zip(self.times[used], z, strict=True):
             mean, loading = self._path(kind, cells, time)
-            residual = reading - mean
+            residual = reading - self.rater[:, None] - mean
             rr, hr, hh = rr + residual**2, hr + loading * residual, hh + loading**2
         return rr, hr, hh
 

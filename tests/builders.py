@@ -97,6 +97,7 @@ PATH = ConditionPath(
     quantity("lognormal", np.log(3.0), 0.15),
     quantity("lognormal", np.log(2.0), 0.25),
     quantity("normal", 0.0, 0.3),
+    quantity("lognormal", np.log(1.2), 0.4),
 )
 
 

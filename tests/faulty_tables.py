@@ -19,6 +19,8 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from riskmodel.raters import NOT_RECORDED, RATER, raters_of
+
 REFUSED, HARMLESS, EITHER = "refused", "harmless", "either"
 Grid = list[list[str]]
 
@@ -385,12 +387,16 @@ def says_what_the_surveys_say(read: xr.Dataset, content: bytes, sections: bytes)
     found = sorted(zip(read["section"].values, read["age"].values, read["index"].values, strict=True))
     assert [one[0] for one in found] == [one[0] for one in told]
     np.testing.assert_allclose([one[1:] for one in found], [one[1:] for one in told], rtol=1e-12)
+    named = sorted(unicodedata.normalize("NFC", row["rater"]) for row in plain_rows(content)
+                   if row["pci"] and row.get("rater"))  # fmt: skip
+    assert sorted(set(named)) == sorted(set(raters_of(read)) - {NOT_RECORDED})
 
 
 def as_text(sections: xr.Dataset, readings: xr.Dataset | None = None) -> str:
     """All that was read, in an order of its own."""
     parts = [sections.sortby("section").to_dict()]
     if readings is not None:
-        table = pd.DataFrame({name: readings[name].values for name in ("section", "age", "index", "z", "status")})
+        names = ("section", "age", "index", "z", "status", RATER)
+        table = pd.DataFrame({name: readings[name].values for name in names if name in readings})
         parts.append(table.sort_values(["section", "age"]).to_csv(index=False, float_format="%.12g"))
     return repr(parts)

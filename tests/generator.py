@@ -17,6 +17,7 @@ from riskmodel.priors import Driver, PriorSet
 
 ROOTS = ("existing", "design", "workmanship")
 CLOSE = 2025.0
+RATERS = ("Ardel", "Bry", "crew 7", "Dunmor", "Eskel", "Fenn")
 
 
 def truth_of(posterior: xr.Dataset, draw: int) -> dict[str, np.ndarray]:
@@ -37,6 +38,8 @@ class Generator:
         self.contractors = {f"c{i}": rng.normal() * float(truth.get("contractor_sd", 0.0)) for i in range(8)}
         self.project_terms: dict[str, float] = {}
         self.district_terms: dict[str, float] = {}
+        raters = RATERS if "rater_sd" in truth else ()
+        self.raters = {name: rng.normal() * float(truth["rater_sd"]) for name in raters}
 
     @property
     def terms(self) -> dict[str, dict[str, float]]:
@@ -146,6 +149,10 @@ class Generator:
         """Error of one reading on the z scale."""
         return self.rng.normal() * float(self.truth["noise"])
 
+    def rater(self, road: dict[str, Any], age: float) -> str:
+        """Who takes a reading; "" where nobody is named."""
+        return str(self.rng.choice(RATERS)) if self.raters else ""
+
     def exponent(self, cause: int) -> float:
         """Exponent of the path of a section that fails by `cause`."""
         early = cause < len(self.priors.mechanisms)
@@ -173,7 +180,8 @@ class Generator:
         while age < end:
             x = (age / life) ** kappa
             z = start * (1 - x) + goal * x + self.error(road, age)
-            readings.append((number, age, z))
+            rater = self.rater(road, age)
+            readings.append((number, age, z + self.raters.get(rater, 0.0), rater))
             age += rng.uniform(1.0, 3.0)
         label = np.zeros(len(self.priors.mechanisms) + 1, bool)
         if not math.isnan(removed) and rng.random() < 0.4:
@@ -250,11 +258,13 @@ class Generator:
         # from the first reading so far down on, none is used as it stands
         for i in set(section[low]):
             status[np.flatnonzero(section == i)[np.argmax(low[section == i]) :]] = "far_below"
+        raters = {"rater": ("reading", np.array([r[3] for r in rows], str))} if self.raters else {}
         return xr.Dataset(
             {
                 "section_index": ("reading", section),
                 "age": ("reading", np.array([r[1] for r in rows], float)),
                 "z": ("reading", np.minimum(z, top)),
                 "status": ("reading", status.astype(str)),
+                **raters,
             }
         )

@@ -31,20 +31,20 @@ S8,2011-10-10,unbonded,asphalt,9,14,2400,31000,Nørrø,Ardel & Sons,P6,40,0.44,1
 SURVEYS = layout(
     "surveys.csv",
     """
-section,surveyed,pci,restored
-S1,2006-06-01,92,0
-S1,2009-06-25,75,0
-S2,2005-06-01,95.5,
-S2,2010-06-01,88,0
-S2,2016-06-01,71,0
-S3,2008-05-05,66,0
-S5,2012-05-05,90,
-S6,2013-05-05,91,0
-S7,2015-05-05,58,0
-S8,2015-05-06,97,0
-S8,2019-05-06,,
+section,surveyed,pci,restored,rater
+S1,2006-06-01,92,0,Bry
+S1,2009-06-25,75,0,crew 7
+S2,2005-06-01,95.5,,Bry
+S2,2010-06-01,88,0,
+S2,2016-06-01,71,0,Åse Lund
+S3,2008-05-05,66,0,crew 7
+S5,2012-05-05,90,,Bry
+S6,2013-05-05,91,0,
+S7,2015-05-05,58,0,crew 7
+S8,2015-05-06,97,0,Åse Lund
+S8,2019-05-06,,,Bry
 """,
-    "text date number flag",
+    "text date number flag text",
     *("section", "surveyed"),
 )
 PLANNED = layout(

@@ -66,6 +66,12 @@ class RaterOffsets(Register):
         return super().error(road, age) + self.offsets[self.rater(road, age)]
 
 
+class NamedRaters(RaterOffsets):
+    """The same raters, named in the surveys, so that the model gives each an offset."""
+
+    names_raters = True
+
+
 class LateOnset(Register):
     """Early failures come at twice the age that anybody expected."""
 
@@ -88,10 +94,11 @@ class Restored(Register):
         history = super().history(road, number)
         if history is None or self.aside.random() > 0.25:
             return history
-        worn = [j for j, (_, _, z) in enumerate(history["readings"]) if 55.0 <= self.condition.from_z(z) <= 76.0]
+        worn = [j for j, (_, _, z, _) in enumerate(history["readings"]) if 55.0 <= self.condition.from_z(z) <= 76.0]
         if worn:
             lift = self.aside.uniform(5.0, 10.0)
-            after = [(i, age, z + lift * (j > worn[0])) for j, (i, age, z) in enumerate(history["readings"])]
+            readings = enumerate(history["readings"])
+            after = [(i, age, z + lift * (j > worn[0]), rater) for j, (i, age, z, rater) in readings]
             history["readings"] = after
         return history
 
@@ -104,7 +111,7 @@ class WrongYears(Register):
         for road, history in kept:
             if self.aside.random() < 0.2:
                 shift = self.aside.uniform(2.0, 5.0) * self.aside.choice([-1.0, 1.0])
-                ages = [age for _, age, _ in history["readings"]]
+                ages = [age for _, age, _, _ in history["readings"]]
                 ages += [a for a in (history["removed"], history["in_service"]) if not math.isnan(a)]
                 latest = road["opened"] + min(ages) - 0.1
                 road["written opening"] = min(max(road["opened"] + shift, 1990.0), latest)
@@ -141,6 +148,7 @@ MISFITS: dict[str, type[Register]] = {
     "autocorrelated": Autocorrelated,
     "year_offsets": YearOffsets,
     "rater_offsets": RaterOffsets,
+    "rater_offsets_named": NamedRaters,
     "late_onset": LateOnset,
     "exponent_spread": ExponentSpread,
     "unrecorded_restorations": Restored,

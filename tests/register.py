@@ -76,12 +76,14 @@ def choices_of(priors: PriorSet, of_type: int, rng: np.random.Generator) -> Road
 
 
 class Register(Generator):
-    """Fates and surveys of settled roads."""
+    """Fates and surveys of settled roads; nobody is told apart who reads them."""
+
+    names_raters = False
 
     def __init__(
         self, priors: PriorSet, truth: dict[str, Any], rng: np.random.Generator, condition: Condition, roads: list[Road]
     ):
-        super().__init__(priors, truth, rng, condition)
+        super().__init__(priors, {name: v for name, v in truth.items() if name != "rater_sd"}, rng, condition)
         self.roads, self.aside = roads, rng.spawn(1)[0]
         for column, terms in (("project", self.project_terms), ("district", self.district_terms)):
             for name in sorted({road[column] for road in roads}):
@@ -148,8 +150,9 @@ def write_records(folder: Path, register: Register) -> None:
     sections = [section_row(register.priors, road, history) for road, history in register.kept]
     surveys = [row for road, history in register.kept for row in survey_rows(register.condition, road, history)]
     for name, rows in (("sections.csv", sections), ("surveys.csv", surveys)):
+        columns = [c for c in rows[0] if c != "rater" or register.names_raters]
         with (folder / name).open("w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+            writer = csv.DictWriter(file, columns, extrasaction="ignore", lineterminator="\n")
             writer.writeheader()
             writer.writerows(rows)
 
@@ -186,8 +189,8 @@ def survey_rows(condition: Condition, road: Road, history: dict[str, Any]) -> li
     clock = Clock.of(road["opened"])
     s = condition.stretch
     rows = []
-    for _, age, z in history["readings"]:
+    for _, age, z, rater in history["readings"]:
         index = min(max(100.0 - math.expm1(min(-s * z, 50.0)) / s, 0.0), 100.0)
         rows.append({"section": road["name"], "surveyed": clock.at(age).isoformat(), "pci": f"{index:.6f}",
-                     "restored": "0"})  # fmt: skip
+                     "restored": "0", "rater": rater})  # fmt: skip
     return rows

@@ -41,7 +41,7 @@ def draws_of(model, seed: int, spread: float = 0.5) -> dict[str, np.ndarray]:
         "age_shape": 2.2, "score_effect": 0.7, "score_effect_part": 0.7, "early_failure": 0.1, "odds_multiplier": 1.0,
         "share_offset": 0.0, "compliance": 0.8, "selection": 0.1, "effect_score": 0.0, "label_error": 0.25,
         "year_slope": 0.0, "contractor_sd": 0.3, "project_sd": 0.3, "contractor_raw": 0.0, "project_raw": 0.0,
-        "time_ratio": 1.1, "time_ratio_part": 1.1, "score_shift_size": 0.4,
+        "time_ratio": 1.1, "time_ratio_part": 1.1, "score_shift_size": 0.4, "rater_sd": 1.2, "rater_raw": 0.0,
     }  # fmt: skip
     out = {}
     for variable in model.free_RVs:

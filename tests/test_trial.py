@@ -23,6 +23,7 @@ from riskmodel.newsections import new_lives
 from riskmodel.priordraws import prior_draws
 from riskmodel.trial import (
     FAR_BELOW,
+    NEW_RATER,
     NOT_RECORDED,
     READ_AT_CAP,
     Outcomes,
@@ -93,17 +94,20 @@ def fullest(outcomes: Outcomes) -> int:
 
 
 @pytest.mark.parametrize(
-    ("path", "verified", "causes", "changes"),
+    ("path", "verified", "causes", "rater", "changes"),
     [
-        ("power_z", True, False, {}),
-        ("power_z", False, True, {"groups": ()}),
-        ("power_y", True, True, {}),
-        ("reverse_s", False, False, {}),
-        ("power_z", True, False, {"removal_lag": fixed(0.0)}),
+        ("power_z", True, False, False, {}),
+        ("power_z", False, True, True, {"groups": ()}),
+        ("power_y", True, True, True, {}),
+        ("reverse_s", False, False, False, {}),
+        ("power_z", True, False, False, {"removal_lag": fixed(0.0)}),
     ],
 )
-def test_the_likelihood_is_that_of_the_sampler(path, verified, causes, changes):
-    """Section by section the same number as the sampler's graph gives, at draws of its own parameters."""
+def test_the_likelihood_is_that_of_the_sampler(path, verified, causes, rater, changes):
+    """Section by section the same number as the sampler's graph gives, at draws of its own parameters.
+
+    With `rater`, as one rater of an offset of his own reads the trial.
+    """
     p, condition = priors(measures=MEASURES, **changes), Condition(path=path)
     base = Draws.of(prior_draws(p, draws=60, seed=2), 60)
     design = TrialDesign("internal_curing", 12, 12, verified=verified, causes=causes)
@@ -114,14 +118,17 @@ def test_the_likelihood_is_that_of_the_sampler(path, verified, causes, changes):
     assert (readings["status"] == "far_below").any() == ("removal_lag" not in changes)
     assert (readings["status"] == "capped").any()
     assert bool(sections["named"].any()) == causes
+    if rater:
+        readings = readings.assign(rater=("reading", np.full(readings.sizes["reading"], "Bry")))
     model = build_model(SimpleNamespace(sections=sections, readings=readings, condition=condition), p)
-    names = [name for name in NAMES if name in model.named_vars]
+    names = [name for name in (*NAMES, *(("rater_effect",) if rater else ())) if name in model.named_vars]
     outputs = [model.riskmodel_per_section, *(model[name] for name in names)]
     evaluate = pytensor.function(model.free_RVs, outputs, mode=MODE, on_unused_input="ignore")
     drawn = pymc.draw(model.free_RVs, draws=3, random_seed=1, mode=MODE)
     for s in range(3):
         expected, *values = evaluate(*(array[s] for array in drawn))
-        one = Draws({k: np.asarray(v, float)[None] for k, v in zip(names, values, strict=True)}, {}, 1)
+        held = {k: np.asarray(v, float)[None] for k, v in zip(names, values, strict=True)}
+        one = Draws(held | ({NEW_RATER: held["rater_effect"][:, 0]} if rater else {}), {}, 1)
         fit = DrawLikelihood(one, new_lives(one, made.profiles.table, p), condition, years=12)
         found = section_values(fit, made.outcomes, trial)[:, 0]
         np.testing.assert_allclose(found, expected, atol=2e-6)

@@ -63,7 +63,7 @@ def test_records_read_from_files_are_what_was_drawn(tmp_path: Path):
         read, meant = records.sections[column].values, np.array([h[key] for h in drawn])
         np.testing.assert_array_equal(np.isnan(read), np.isnan(meant))
         np.testing.assert_allclose(read, meant, atol=0.006)
-    z = np.array([z for h in drawn for _, _, z in h["readings"]])
+    z = np.array([z for h in drawn for _, _, z, _ in h["readings"]])
     np.testing.assert_allclose(records.readings["z"], np.clip(z, Condition().to_z(0.0), 0.0), atol=1e-4)
 
 
