@@ -13,6 +13,7 @@ from .decide import BY_AREA
 from .errors import printable
 from .measures import CURRENT_PRACTICE
 from .report import WIDTH, percent_words, wrapped
+from .rounding import Known
 from .worthknowing import knowledge_words
 
 __all__ = ["Advice", "advice_lines", "threshold_words", "worded_money"]
@@ -143,8 +144,8 @@ def _whole(a: Advice) -> str:
 
 
 def _interval(row: pd.Series, name: str) -> str:
-    ends = " to ".join(worded_money(float(row[f"{name}_{end}"])) for end in ("lower", "upper"))
-    return f"{worded_money(float(row[f'{name}_mean']))} ({ends})"
+    """Rounded as the page rounds, so that the two say the same."""
+    return str(Known.row(row, name)).replace("\N{MINUS SIGN}", "-")
 
 
 def _years(row: pd.Series, name: str) -> str:

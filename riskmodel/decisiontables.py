@@ -64,7 +64,7 @@ def ranking_table(decision: Decision, simulation: xr.Dataset) -> pd.DataFrame:
     ----------
     decision : Decision
     simulation : Dataset of kind `simulation`
-        Of the same portfolios: ages that nine in ten outlive, assured ages.
+        Of the same portfolios: early failures, ages that nine in ten outlive, assured ages.
 
     Returns
     -------
@@ -79,10 +79,11 @@ def ranking_table(decision: Decision, simulation: xr.Dataset) -> pd.DataFrame:
         **{name: result[name].values for name in ("present_value", "annual_cost", "first_cost")},
         **gains(decision),
     }
+    value = simulation["value"].sel(portfolio=names)
+    early, b10 = (value.sel(quantity=name).values for name in ("early_failure_probability", "b10_age"))
+    columns |= {"averted_per_100": 100.0 * (early[:, :1] - early), "b10_gain": b10 - b10[:, :1]}
     for name, draws in columns.items():
         table = pd.concat([table, _summary(name, draws)], axis=1)
-    b10 = simulation["value"].sel(portfolio=names, quantity="b10_age").values
-    table = pd.concat([table, _summary("b10_gain", b10 - b10[:, :1])], axis=1)
     assured = simulation["assured_age"].sel(portfolio=names).values[:, 0]
     table["assured_age"], table["assured_age_gain"] = assured, assured - assured[0]
     table["chance_best"] = best_chance(decision.net_benefit)

@@ -30,8 +30,8 @@ from riskmodel.brief import Material, build_page, page
 from riskmodel.brief.answer import recommend
 from riskmodel.brief.life import QUANTITIES
 from riskmodel.brief.pictures import COLOURS, broken
-from riskmodel.brief.rounding import Known, known, percent, places_for, plain, with_error
 from riskmodel.printing import find_browser, print_page
+from riskmodel.rounding import Known, known, percent, places_for, plain, with_error
 from riskmodel.store import StoreError, load_table
 from riskmodel.study import read_study
 

@@ -18,8 +18,8 @@ from runs import write_study
 from riskmodel import pipeline
 from riskmodel.brief import page as page_module
 from riskmodel.brief.life import QUANTITIES
-from riskmodel.brief.rounding import known
 from riskmodel.printing import find_browser, print_page
+from riskmodel.rounding import known
 from riskmodel.store import load_table
 from riskmodel.study import read_study
 

@@ -15,6 +15,7 @@ from riskmodel.advice import Advice, advice_lines, worded_money
 from riskmodel.errors import StudyError
 from riskmodel.preview import preview
 from riskmodel.report import WIDTH
+from riskmodel.rounding import Known
 from riskmodel.store import load_tree
 from riskmodel.study import read_study
 from riskmodel.weighing import DECISION, DECISION_TABLES
@@ -180,6 +181,15 @@ def advice(**changes: object) -> Advice:
         **changes,
     }  # fmt: skip
     return Advice(**values)  # type: ignore[arg-type]
+
+
+def test_money_is_rounded_as_on_the_page() -> None:
+    ranking = advice().ranking.copy()
+    saving = {"saving_mean": 59_429.0, "saving_lower": 12_706.0, "saving_upper": 113_852.0}
+    ranking.loc[ranking.index[0], list(saving)] = list(saving.values())
+    text = " ".join(" ".join(advice_lines(advice(ranking=ranking))).split())
+    assert f"It saves {Known(*saving.values())} USD of 2024 a section" in text
+    assert "It saves 60,000 (10,000 to 110,000) USD" in text
 
 
 def test_the_advice_in_words() -> None:

@@ -10,10 +10,10 @@ import pandas as pd
 
 from ..advice import threshold_words
 from ..measures import CURRENT_PRACTICE
+from ..rounding import Known, of_draws, spread
 from .life import shown_first
 from .material import Material, Row, rows_of
 from .parts import Listing, Section, Table, Text, table
-from .rounding import Known, of_draws, spread
 
 __all__ = ["Recommendation", "answer_section", "recommend"]
 

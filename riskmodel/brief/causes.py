@@ -10,10 +10,10 @@ import pandas as pd
 from ..figures import plot_intervals
 from ..measures import CURRENT_PRACTICE
 from ..priors import WEAR_OUT
+from ..rounding import Known
 from .material import Material, rows_of
 from .parts import Figure, Section, Table, Text, table
 from .pictures import Picture
-from .rounding import Known
 
 __all__ = ["causes_section"]
 

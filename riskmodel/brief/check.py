@@ -7,10 +7,10 @@ from functools import partial
 
 from ..exclusion import Exclusion, share_of_shift
 from ..figures import plot_lines, plot_with_and_without
+from ..rounding import Known, count
 from .material import Material
 from .parts import Figure, Listing, Section, Table, Text, table
 from .pictures import Picture
-from .rounding import Known, count
 
 __all__ = ["check_section"]
 

@@ -9,11 +9,11 @@ import pandas as pd
 
 from ..figures import plot_acceptability, plot_frontier, plot_intervals
 from ..measures import CURRENT_PRACTICE
+from ..rounding import Known, percent, spread
 from .answer import NO_COSTS, Recommendation
 from .material import Material, rows_of
 from .parts import Cell, Figure, Folded, Part, Section, Table, Text, cell, table
 from .pictures import Picture, broken
-from .rounding import Known, percent, spread
 
 __all__ = ["choice_section"]
 

@@ -8,10 +8,10 @@ import pandas as pd
 
 from ..changewords import DRIFTING, Told, change_finding, look_next, rare_rows, surprise_lines, way_lines
 from ..roundfigures import plot_rounds
+from ..rounding import percent, plain
 from .material import Material, Row, rows_of
 from .parts import Cell, Figure, Listing, Part, Section, Table, Text, table
 from .pictures import Picture
-from .rounding import percent, plain
 
 __all__ = ["round_section"]
 

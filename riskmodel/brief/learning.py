@@ -8,10 +8,10 @@ from functools import partial
 import pandas as pd
 
 from ..figures import plot_trial_sizes
+from ..rounding import percent, with_error
 from .material import Material, Row, rows_of
 from .parts import Cell, Figure, Part, Section, Table, Text, table
 from .pictures import Picture
-from .rounding import percent, with_error
 
 __all__ = ["learning_section"]
 

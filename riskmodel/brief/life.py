@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from ..measures import CURRENT_PRACTICE, NO_MEASURES
+from ..rounding import Known, plain, spread
 from .material import Material
-from .rounding import Known, plain, spread
 
 __all__ = ["QUANTITIES", "LifeView", "ages_asked", "life_view"]
 

@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 
 from ..measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
-from .rounding import Known, spread
+from ..rounding import Known, spread
 
 if TYPE_CHECKING:
     from ..changewords import Told

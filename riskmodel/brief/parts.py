@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
+from ..rounding import Known
 from .pictures import Picture
-from .rounding import Known
 
 __all__ = ["Cell", "Column", "Figure", "Folded", "Listing", "Part", "Section", "Table", "Text", "cell", "table"]
 

@@ -7,9 +7,9 @@ from typing import Any
 
 from ..priorset import Quantity
 from ..report import CAUTIONS
+from ..rounding import count, places_for, plain
 from .material import Material
 from .parts import Folded, Listing, Part, Section, Table, Text, table
-from .rounding import count, places_for, plain
 
 __all__ = ["sources_section"]
 

@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 
 from ..figures import plot_fit, plot_intervals, plot_readings
+from ..rounding import Known
 from .checks import checks_finding, checks_parts
 from .material import Material, Row, rows_of
 from .parts import Figure, Listing, Part, Section, Table, Text, table
 from .pictures import Picture
-from .rounding import Known
 
 __all__ = ["trust_section"]
 
