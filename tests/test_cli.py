@@ -73,9 +73,9 @@ def test_what_new_writes_runs_as_it_is_and_is_labelled_prior_only(tmp_path: Path
     folder = tmp_path / "north"
     assert command("new", folder).returncode == 0
     text = (folder / "study.toml").read_text(encoding="utf-8")
-    for line in ("# chains = 4", "# draws = 400                 # per chain"):
+    for line in ("# chains = 4", "# draws = 500                 # per chain"):
         assert line in text
-    text = text.replace("# chains = 4", "chains = 2").replace("# draws = 400 ", "draws = 20 ")
+    text = text.replace("# chains = 4", "chains = 2").replace("# draws = 500 ", "draws = 20 ")
     (folder / "study.toml").write_text(text, encoding="utf-8")
     answer = command("run", folder)
     assert answer.returncode == 0, answer.stderr

@@ -92,12 +92,13 @@ def case():
     return SimpleNamespace(priors=p, records=r, model=model, evaluate=evaluator(model))
 
 
-def test_every_section_equals_the_slow_twin(case):
+@pytest.mark.parametrize("chosen", [range(6), pytest.param(range(6, 24), marks=pytest.mark.slow)], ids=["six", "rest"])
+def test_every_section_equals_the_slow_twin(case, chosen):
     """Twin on a grid ten times finer: within 0.05 for each section."""
     values, truth = case.evaluate(draws_of(case.model, 1))
     twin = Twin(case.priors, truth, case.records)
-    slow = np.array([twin.log_likelihood(i) for i in range(24)])
-    np.testing.assert_allclose(values, slow, atol=0.05)
+    slow = np.array([twin.log_likelihood(i) for i in chosen])
+    np.testing.assert_allclose(values[list(chosen)], slow, atol=0.05)
 
 
 @pytest.mark.slow
@@ -259,7 +260,10 @@ def test_a_lagged_exit_averages_the_exceedance_of_the_lag():
     np.testing.assert_allclose(found, np.log([serving, removed]), atol=3e-3)
 
 
-def test_hazard_ratios_score_shifts_and_time_ratios_match_the_twin():
+@pytest.mark.parametrize(
+    "chosen", [range(3), pytest.param(range(3, 12), marks=pytest.mark.slow)], ids=["three", "rest"]
+)
+def test_hazard_ratios_score_shifts_and_time_ratios_match_the_twin(chosen):
     from builders import fixed, quantity
 
     p = priors(
@@ -276,4 +280,4 @@ def test_hazard_ratios_score_shifts_and_time_ratios_match_the_twin():
     model = build_model(r, p)
     values, truth = evaluator(model)(draws_of(model, 9))
     twin = Twin(p, truth, r)
-    np.testing.assert_allclose(values, [twin.log_likelihood(i) for i in range(12)], atol=0.05)
+    np.testing.assert_allclose(values[list(chosen)], [twin.log_likelihood(i) for i in chosen], atol=0.05)

@@ -149,8 +149,8 @@ def test_the_likelihood_is_that_of_the_slow_twin():
     found = section_values(fit, made.outcomes, trial)
     records = SimpleNamespace(sections=sections, readings=readings, condition=condition)
     twin = Twin(p, {name: values[17] for name, values in draws.values.items()}, records)
-    gone = np.flatnonzero(np.isfinite(made.outcomes.age_removed[trial]))[:3]
-    for i in (*gone, 0, 1):
+    gone = np.flatnonzero(np.isfinite(made.outcomes.age_removed[trial]))[:1]
+    for i in (*gone, 0):
         assert found[i, 17] == pytest.approx(twin.log_likelihood(int(i)), abs=0.02)
 
 

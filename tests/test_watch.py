@@ -76,7 +76,7 @@ def test_every_section_equals_the_slow_twin(case):
     """Causes, ages and susceptibility by plain loops over a grid five times finer."""
     _, truth = evaluator(case.model)(case.values[0])
     twin, found = Twin(case.priors, truth, case.records), case.single[0]
-    for i in (0, 1, 4, 9, 13, 17, 20, 23):
+    for i in (0, 4, 13, 23):
         joint, edges = twin.joint(i)
         posterior = joint / joint.sum()
         np.testing.assert_allclose(found.by_cause[i], posterior[:-1].sum(axis=1), atol=0.01)
