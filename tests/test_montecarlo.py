@@ -93,7 +93,7 @@ def few(draws, count):
 
 @pytest.mark.parametrize("changes", [{}, {"renewal": 2}, {"score_shift": {"workmanship": 0.7}}])
 def test_the_kernel_equals_a_plain_loop(rich, changes):
-    draws = few(rich.draws, 3)
+    draws = few(rich.draws, 8)
     failed, worn = Twin(draws, rich.programme, rich.priors, PORTFOLIOS, seed=5, **changes).lives()
     lives = draw_lives(draws, rich.programme, rich.priors, PORTFOLIOS, seed=5, **changes)
     np.testing.assert_allclose(lives, failed, rtol=2e-7)
