@@ -12,6 +12,7 @@ from typing import Any
 
 from faulty_tables import EITHER, HARMLESS, REFUSED, Changed, scrambled
 
+from riskmodel.priortables import INTERVAL_TOLERANCE
 from riskmodel.study import Study
 
 KEY = re.compile(r"^(\s*)([A-Za-z_]\w*)( = )(.*)$")
@@ -135,6 +136,9 @@ def _wrong_digit(rng: random.Random, file: TomlFile) -> Changed | None:
     factor = rng.choice((0.5, 1.3, 10.0))
     value = float(found[1]) * factor or 1.0
     head, tail = line.split("=", 1)
+    every = [float(number) for number in re.findall(r"-?\d+(?:\.\d+)?", tail)]
+    if len(every) > 1 and abs(value - float(found[1])) <= INTERVAL_TOLERANCE * (max(every) - min(every)):
+        return None  # within what rounding of the statement may differ
     changed = f"{head}={tail[: found.start(1)]}{value:.6g}{tail[found.end(1) :]}"
     return _with_line(file, number, changed, told="`")
 
