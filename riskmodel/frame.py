@@ -12,9 +12,9 @@ from scipy.optimize import minimize
 __all__ = ["Density", "Frame", "climb"]
 
 Density = Callable[[np.ndarray], tuple[float, np.ndarray]]
-SEARCH_STEPS, GRADIENT_ENOUGH = 400, 1e-2
+SEARCHES, SEARCH_STEPS, GRADIENT_ENOUGH, FALL_ENOUGH = 4, 400, 1e-2, 1e-12
 DIFFERENCE = 1e-3
-FLATTEST, STEEPEST = 1e-2, 1e8  # of the curvature: priors have about 1, so that less is a sign of a bad step
+FLATTEST, STEEPEST = 1e-2, 1e8  # of the curvature
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Frame:
         turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
         width = np.ones(len(start))
         for own in apart:
-            width[own] = np.clip(_curvature(density, mode, own)[own], FLATTEST, STEEPEST) ** -0.5
+            width[own] = _steepness(_curvature(density, mode, own)[own]) ** -0.5
         evaluations = searched + 2 * (len(turned) + len(apart))
         return cls(mode, turned, _scale(density, mode, turned), width, evaluations)
 
@@ -91,15 +91,27 @@ class Frame:
 
 
 def climb(density: Density, start: np.ndarray) -> tuple[np.ndarray, int]:
-    """The mode near `start`, and the gradients that it took."""
+    """The mode near `start`, and the gradients that it took.
+
+    A search that met points without a density ends early, with a slope left, and is begun anew from there.
+    """
 
     def downhill(x: np.ndarray) -> tuple[float, np.ndarray]:
         value, gradient = density(x)
         return (-value, -gradient) if np.isfinite(value) else (1e300, np.zeros_like(x))
 
-    options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "maxcor": 30}
-    found = minimize(downhill, start, jac=True, method="L-BFGS-B", options=options)
-    return found.x, int(found.nfev)
+    options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "ftol": FALL_ENOUGH, "maxcor": 30}
+    mode, spent, slope = start, 0, np.inf
+    for _ in range(SEARCHES):
+        if slope > GRADIENT_ENOUGH:
+            found = minimize(downhill, mode, jac=True, method="L-BFGS-B", options=options)
+            mode, spent, slope = found.x, spent + int(found.nfev), float(np.abs(found.jac).max())
+    return mode, spent
+
+
+def _steepness(curvature: np.ndarray) -> np.ndarray:
+    """The curvature, and where it is no maximum's that of the priors, about 1."""
+    return np.where(curvature < FLATTEST, 1.0, np.minimum(curvature, STEEPEST))
 
 
 def _curvature(density: Density, mode: np.ndarray, moved: np.ndarray) -> np.ndarray:
@@ -114,6 +126,6 @@ def _scale(density: Density, mode: np.ndarray, turned: np.ndarray) -> np.ndarray
     curvature = np.array([_curvature(density, mode, np.array([i]))[turned] for i in turned])
     curvature = curvature.reshape(len(turned), len(turned))
     values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
-    root = vectors * np.sqrt(np.clip(values, FLATTEST, STEEPEST))  # root @ root.T is the curvature
+    root = vectors * np.sqrt(_steepness(values))  # root @ root.T is the curvature
     factor = np.linalg.qr(root.T, mode="r")
     return np.asarray(solve_triangular(factor, np.eye(len(turned))))

@@ -9,7 +9,7 @@ from test_likelihood import records
 
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.cells import AgeGrid
-from riskmodel.frame import Frame
+from riskmodel.frame import Frame, climb
 from riskmodel.lifesettings import LifeSettings
 
 MEAN = np.array([1.0, -2.0, 30.0])
@@ -31,6 +31,33 @@ def test_a_normal_density_becomes_the_standard_normal():
     expected, slope = normal(frame.place(z)[0, 0])
     assert value == pytest.approx(expected, rel=1e-12)
     np.testing.assert_allclose(gradient, frame.scale.T @ slope)
+
+
+@pytest.mark.parametrize("edge", [2.0, 3.0, 4.0])
+def test_the_climb_goes_on_where_it_met_points_without_a_density(edge):
+    """A spread and what it scales, with no number beyond an edge: one search ends early there, with a slope of 700."""
+    seen = np.linspace(-3.0, 3.0, 20)
+
+    def density(x):
+        if np.abs(x).max() >= edge:
+            return np.nan, np.full(len(x), np.nan)
+        spread, off = np.exp(x[0]), seen - np.exp(x[0]) * x[1:]
+        slope = -x + 100.0 * spread * np.concatenate([[off @ x[1:]], off])
+        return -0.5 * float(x @ x) - 50.0 * float(off @ off), slope
+
+    mode, _ = climb(density, np.zeros(21))
+    assert np.abs(density(mode)[1]).max() < 0.01
+
+
+def test_a_saddle_gets_the_scale_of_the_priors():
+    """Curvature of the wrong sign says nothing of a width: a flat or rising direction keeps a scale of one."""
+
+    def density(x):
+        return 0.5 * float(x[0] ** 2 + x[1] ** 2 - 4.0 * x[2] ** 2), np.array([x[0], x[1], -4.0 * x[2]])
+
+    frame = Frame.at_mode(density, np.zeros(3), [np.array([0])])
+    assert frame.width[0] == 1.0
+    np.testing.assert_allclose(np.sort(np.linalg.svd(frame.scale)[1]), [0.5, 1.0], rtol=1e-6)
 
 
 def test_elements_that_stand_alone_keep_their_direction():
