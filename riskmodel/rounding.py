@@ -60,9 +60,9 @@ def spread(draws: np.ndarray) -> Known:
 
 
 def places_for(lower: float, upper: float, value: float = 0.0) -> int:
-    """Decimals that leave two significant digits of the width of an interval; negative: whole tens, hundreds.
+    """Decimals that leave two significant digits of half an interval's width; negative: whole tens, hundreds.
 
-    Without an interval the number is shown to three significant digits.
+    An uncertainty is stated to two significant digits at most (JCGM 100:2008, 7.2.6; from memory). Without an interval the number is shown to three significant digits.
 
     Examples
     --------
@@ -71,8 +71,8 @@ def places_for(lower: float, upper: float, value: float = 0.0) -> int:
     >>> places_for(1200.0, 5100.0)
     -2
     """
-    width = upper - lower
-    digits, size = (2, width) if math.isfinite(width) and width > 0 else (3, abs(value))
+    half = 0.5 * (upper - lower)
+    digits, size = (2, half) if math.isfinite(half) and half > 0 else (3, abs(value))
     if not math.isfinite(size) or size == 0:
         return 1
     return min(digits - 1 - math.floor(math.log10(size)), FINEST)
@@ -93,7 +93,7 @@ def plain(value: float, places: int) -> str:
 
 
 def known(value: float, lower: float = math.nan, upper: float = math.nan) -> str:
-    """A number with its interval, to two significant digits of the interval's width.
+    """A number with its interval, to two significant digits of half the interval's width.
 
     Examples
     --------

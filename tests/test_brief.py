@@ -301,7 +301,7 @@ def test_without_the_charting_library_the_page_says_so(material: Material, monke
         ((9.234, 6.12, 13.31), "9.2 (6.1 to 13.3)"),
         ((12.3, 3.2, 24.4), "12 (3 to 24)"),
         ((5210.0, 3110.0, 7310.0), "5,200 (3,100 to 7,300)"),
-        ((-0.2, -0.9, 0.5), "\N{MINUS SIGN}0.2 (\N{MINUS SIGN}0.9 to 0.5)"),
+        ((-0.2, -0.9, 0.5), "\N{MINUS SIGN}0.20 (\N{MINUS SIGN}0.90 to 0.50)"),
         ((0.4321, 0.43204, 0.43216), "0.4321 (0.4320 to 0.4322)"),
         ((8.25, float("nan"), float("nan")), "8.25"),
         ((float("nan"),) * 3, ""),
@@ -309,12 +309,12 @@ def test_without_the_charting_library_the_page_says_so(material: Material, monke
         ((3.2, 3.2, 3.2), "3.20"),
     ],
 )
-def test_a_number_has_two_significant_digits_of_its_interval(ends: tuple[float, float, float], text: str) -> None:
+def test_a_number_has_two_significant_digits_of_half_its_interval(ends: tuple[float, float, float], text: str) -> None:
     assert known(*ends) == text
 
 
 def test_places_percent_and_errors() -> None:
-    assert [places_for(0.0, width) for width in (0.0123, 0.5, 9.9, 10.0, 99.0, 4000.0)] == [3, 2, 1, 0, 0, -2]
+    assert [places_for(0.0, width) for width in (0.0123, 0.5, 9.9, 10.0, 99.0, 4000.0)] == [4, 2, 1, 1, 0, -2]
     said_of = {0.0: "0 %", 0.004: "under 1 %", 0.42: "42 %", 0.996: "over 99 %", 1.0: "100 %"}
     assert {share: percent(share) for share in said_of} == said_of
     assert with_error(30123.0, 900.0) == "30,120 (se 900)"

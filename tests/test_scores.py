@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from scores import scores
 
-DATA_SETS, SECTIONS = 60, 400
+DATA_SETS, SECTIONS = 300, 400
 
 
 @pytest.mark.slow
 def test_scores_at_the_truth_have_mean_zero():
-    """60 data sets, truth drawn from the priors; each score's mean within 3.5 standard errors of zero.
+    """300 data sets, truth drawn from the priors; each score's mean within 3.5 standard errors of zero.
 
     About 24 scores are tested at once: one beyond 3.5 happens in about 1 of 90 sound runs.
     """
