@@ -145,7 +145,7 @@ def _whole(a: Advice) -> str:
 
 def _interval(row: pd.Series, name: str) -> str:
     """Rounded as the page rounds, so that the two say the same."""
-    return str(Known.row(row, name)).replace("\N{MINUS SIGN}", "-")
+    return str(Known.row(row.to_dict(), name)).replace("\N{MINUS SIGN}", "-")
 
 
 def _years(row: pd.Series, name: str) -> str:

@@ -62,7 +62,8 @@ def spread(draws: np.ndarray) -> Known:
 def places_for(lower: float, upper: float, value: float = 0.0) -> int:
     """Decimals that leave two significant digits of half an interval's width; negative: whole tens, hundreds.
 
-    An uncertainty is stated to two significant digits at most (JCGM 100:2008, 7.2.6; from memory). Without an interval the number is shown to three significant digits.
+    An uncertainty is stated to two significant digits at most (JCGM 100:2008, 7.2.6; from memory).
+    Without an interval the number is shown to three significant digits.
 
     Examples
     --------
