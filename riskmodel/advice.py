@@ -145,7 +145,8 @@ def _whole(a: Advice) -> str:
 
 def _interval(row: pd.Series, name: str) -> str:
     """Rounded as the page rounds, so that the two say the same."""
-    return str(Known.row(row.to_dict(), name)).replace("\N{MINUS SIGN}", "-")
+    known = Known(*(float(row[f"{name}_{end}"]) for end in ("mean", "lower", "upper")))
+    return str(known).replace("\N{MINUS SIGN}", "-")
 
 
 def _years(row: pd.Series, name: str) -> str:
