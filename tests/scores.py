@@ -7,6 +7,7 @@ generator describe the same thing. The compiled likelihood is taken; `test_kerne
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,9 @@ def scores(seed: int, sections: int) -> dict[str, float]:
     truth = truth_of(prior_draws(p, draws=1, seed=90_000 + seed), 0)
     generator = Generator(p, truth, np.random.default_rng(seed), Condition())
     density = LogDensity.of(generator.records(sections), p)
-    point = point_of(density, density.layout.real(true_values(truth, generator, density)))
+    values = true_values(truth, generator, density.levels["contractor"])
+    values["effect_score"] = scores_of_effects(truth["delta"], density)
+    point = point_of(density, density.layout.real(values))
     assert point.early is not None
     np.testing.assert_allclose(point.early.solved.intercept, truth["intercept"], atol=1e-6)
     found = point.back(point.run(wanted=True)[1])
@@ -33,13 +36,13 @@ def scores(seed: int, sections: int) -> dict[str, float]:
     return out | {f"share of {m.name}": float(score) for m, score in zip(p.mechanisms, each, strict=True)}
 
 
-def true_values(truth: dict[str, Any], generator: Generator, density: LogDensity) -> dict[str, Any]:
-    """Every free variable at its true value."""
-    terms = np.array([generator.contractors[c] for c in density.levels["contractor"]])
+def true_values(truth: dict[str, Any], generator: Generator, contractors: Sequence[str]) -> dict[str, Any]:
+    """Every free variable but the effects' scores at its true value."""
+    terms = np.array([generator.contractors[c] for c in contractors])
     return truth | {
         "wear_out_common": 0.0,
         "wear_out_by_type": np.log(truth["wear_out_median"]),
-        "effect_score": scores_of_effects(truth["delta"], density),
+        "score_effect_part": truth["score_effect"],
         "contractor_raw": terms / float(truth["contractor_sd"]),
     }
 
