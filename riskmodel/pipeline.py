@@ -31,6 +31,7 @@ from .store import (
     file_digest,
     lock_folder,
     publish,
+    take_away,
     versions,
     write_json,
 )
@@ -217,7 +218,7 @@ def _clear(folder: Path, entries: Mapping[str, Any]) -> None:
     kept = {name for entry in entries.values() for name in entry["outputs"]}
     at_thresholds = {file.relative_to(folder).as_posix() for file in folder.glob(file_of("*"))}
     for name in ({name for stage in STAGES for name in stage.outputs} | at_thresholds) - kept:
-        (folder / name).unlink(missing_ok=True)
+        take_away(folder / name)
 
 
 def _build(stage: Stage, desk: Desk, key: str, watcher: Watcher) -> dict[str, Any]:

@@ -41,6 +41,7 @@ __all__ = [
     "publish",
     "read_json",
     "save_tree",
+    "take_away",
     "table_text",
     "versions",
     "write_bytes",
@@ -125,7 +126,21 @@ def write_text(text: str, path: Path) -> str:
     return file_digest(path)
 
 
-def write_bytes(content: bytes, path: Path) -> str:
+def take_away(path: Path) -> None:
+    """Remove a file, if it is there.
+
+    Raises
+    ------
+    StoreError
+        When the folder cannot be written.
+    """
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise StoreError(f"{path.name} cannot be taken away ({_reason(error)}). {_ELSEWHERE}") from error
+
+
+def write_bytes(content: bytes | memoryview, path: Path) -> str:
     """Write bytes whole or not at all and return their digest (see `write_text`)."""
     with _written_beside(path) as beside:
         beside.write_bytes(content)
@@ -229,9 +244,8 @@ def save_tree(
         node.path: {name: {"zlib": True, "complevel": 4} for name, array in node.data_vars.items() if _packs(array)}
         for node in plain.subtree
     }
-    with _written_beside(path) as beside:
-        plain.to_netcdf(beside, engine="h5netcdf", encoding=encoding)
-    return file_digest(path)
+    # in memory first: where the disk is full the library that packs them ends the process
+    return write_bytes(plain.to_netcdf(None, engine="h5netcdf", encoding=encoding), path)
 
 
 def load_tree(path: Path, *, digest: str | None = None) -> xr.DataTree:
