@@ -102,11 +102,11 @@ def test_a_failed_write_leaves_the_old_file_and_no_litter(
     store.save_tree(tree, path, digests={}, settings={})
     old = path.read_bytes()
 
-    def full(self: xr.DataTree, target: Path, **options: object) -> None:
-        Path(target).write_bytes(b"half")
+    def full(self: Path, content: bytes) -> None:
+        self.write_text("half")
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(xr.DataTree, "to_netcdf", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(StoreError, match=r"posterior\.nc cannot be written \(No space left on device\)"):
         store.save_tree(tree, path, digests={}, settings={})
     assert path.read_bytes() == old
