@@ -51,6 +51,7 @@ __all__ = [
 ]
 
 SCHEMA = 1
+BYTES_AROUND = 1 << 14  # names, units and indexes of an array in the file
 PACKAGES = (
     "overlay-riskmodel",
     "numpy",
@@ -140,7 +141,7 @@ def take_away(path: Path) -> None:
         raise StoreError(f"{path.name} cannot be taken away ({_reason(error)}). {_ELSEWHERE}") from error
 
 
-def write_bytes(content: bytes | memoryview, path: Path) -> str:
+def write_bytes(content: bytes, path: Path) -> str:
     """Write bytes whole or not at all and return their digest (see `write_text`)."""
     with _written_beside(path) as beside:
         beside.write_bytes(content)
@@ -244,8 +245,10 @@ def save_tree(
         node.path: {name: {"zlib": True, "complevel": 4} for name, array in node.data_vars.items() if _packs(array)}
         for node in plain.subtree
     }
-    # in memory first: where the disk is full the library that packs them ends the process
-    return write_bytes(plain.to_netcdf(None, engine="h5netcdf", encoding=encoding), path)
+    with _written_beside(path) as beside:
+        _try_room(beside, plain)
+        plain.to_netcdf(beside, engine="h5netcdf", encoding=encoding)
+    return file_digest(path)
 
 
 def load_tree(path: Path, *, digest: str | None = None) -> xr.DataTree:
@@ -368,6 +371,15 @@ def _written_beside(path: Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def _try_room(path: Path, tree: xr.DataTree) -> None:
+    """Fill a file with the bytes that the arrays take unpacked: on a full disk the library that packs them crashes."""
+    arrays = [array for node in tree.subtree for array in node.variables.values()]
+    left = sum(array.nbytes + BYTES_AROUND for array in arrays) + BYTES_AROUND
+    with path.open("wb") as handle:
+        while left > 0:
+            left -= handle.write(bytes(min(left, 1 << 20)))
 
 
 def _plain_tree(tree: xr.DataTree | xr.Dataset, stamp: Mapping[str, object]) -> xr.DataTree:

@@ -102,15 +102,23 @@ def test_a_failed_write_leaves_the_old_file_and_no_litter(
     store.save_tree(tree, path, digests={}, settings={})
     old = path.read_bytes()
 
-    def full(self: Path, content: bytes) -> None:
-        self.write_text("half")
+    def full(self: xr.DataTree, target: Path, **options: object) -> None:
+        Path(target).write_bytes(b"half")
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_bytes", full)
+    monkeypatch.setattr(xr.DataTree, "to_netcdf", full)
     with pytest.raises(StoreError, match=r"posterior\.nc cannot be written \(No space left on device\)"):
         store.save_tree(tree, path, digests={}, settings={})
     assert path.read_bytes() == old
     assert os.listdir(tmp_path) == ["posterior.nc"]
+
+
+def test_room_is_tried_before_arrays_are_packed(tree: xr.DataTree, tmp_path: Path) -> None:
+    """The packed file is never larger than what was tried."""
+    path = tmp_path / "posterior.nc"
+    store.save_tree(tree, path, digests={}, settings={})
+    store._try_room(tmp_path / "room", tree)
+    assert path.stat().st_size <= (tmp_path / "room").stat().st_size
 
 
 def test_an_interrupt_while_writing_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
