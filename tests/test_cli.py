@@ -6,7 +6,6 @@ import csv
 import json
 import os
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
@@ -25,15 +24,10 @@ from riskmodel.weighing import DECISION_TABLES
 # ------------------------------------------------------------------------------ light and quick
 
 
-def test_help_is_quick_and_loads_nothing_heavy() -> None:
-    seconds = []
-    for _ in range(3):
-        started = time.perf_counter()
-        answer = command("--help")
-        seconds.append(time.perf_counter() - started)
+def test_help_loads_nothing_heavy() -> None:
+    answer = command("--help")
     assert answer.returncode == 0
     assert "licensed engineer" in answer.stdout
-    assert min(seconds) < 0.4
     modules = loaded(command("--help", options=("-X", "importtime")).stderr)
     assert "click" in modules
     assert not modules & {*HEAVY, "numpy", "scipy", "pandas", "xarray", "arviz"}
