@@ -15,7 +15,8 @@ import xarray as xr
 
 from .crew import Once, Tell
 from .density import LogDensity
-from .frame import Frame, climb
+from .frame import Frame, Nested, climb
+from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratercoordinates import RaterCoordinates
 from .streams import integer_seed
@@ -137,7 +138,7 @@ class Ready:
     Attributes
     ----------
     density : LogDensity
-    coordinates : RaterCoordinates
+    coordinates : Nested
         In which the frame stands.
     frame : Frame
     earlier : ndarray (sample, element) or None
@@ -149,8 +150,7 @@ class Ready:
         begun = time.perf_counter()
         self.density = LogDensity.of(records, priors, settings=settings)
         earlier = None if start is None else earlier_points(self.density, start)
-        self.coordinates = RaterCoordinates.of(self.density)
-        self.frame = frame_of(self.density, self.coordinates, None if earlier is None else earlier.mean(axis=0))
+        self.coordinates, self.frame = frame_of(self.density, None if earlier is None else earlier.mean(axis=0))
         self.earlier = None if earlier is None else self.frame.undo(self.coordinates.undo(earlier))
         self.seconds = time.perf_counter() - begun
 
@@ -187,17 +187,33 @@ class Ready:
         return rng.choice([-1.0, 1.0], self.density.layout.size)
 
 
-def frame_of(density: LogDensity, coordinates: RaterCoordinates, start: np.ndarray | None) -> Frame:
-    """Frame at the mode; terms of groups, of raters with few readings, and spreads keep their own directions."""
-    layout = density.layout
-    names = (f"{group.column}_{part}" for group in density.priors.groups for part in ("sd", "sd_score", "raw"))
-    apart = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
-    apart += [np.array([i]) for i in coordinates.apart]
-    start = layout.centre if start is None else start
-    if len(coordinates.raw):
+def frame_of(density: LogDensity, start: np.ndarray | None) -> tuple[Nested, Frame]:
+    """Coordinates of raters and groups, and the frame at the mode in them.
+
+    Terms of groups, and of raters with few readings together with their spread, keep their own directions. The search
+    begins with the spreads between groups held, since with the terms standardised the mode of all is far from where the
+    posterior's mass lies: a spread of 9 between 1,200 contracts, posterior mean 0.1.
+    """
+    layout, plain = density.layout, density.value_and_gradient
+    raters = RaterCoordinates.of(density)
+    at = layout.centre if start is None else start
+    if len(raters.raw):
         # with offsets themselves as coordinates the density has a spike where all are nought, and so is their spread
-        start = coordinates.undo(climb(density.value_and_gradient, start)[0])
-    return Frame.at_mode(coordinates.density(density.value_and_gradient), start, apart)
+        at = raters.undo(climb(plain, at)[0])
+    groups = terms_of(layout, [group.column for group in density.priors.groups])
+    nested = Nested((raters,))
+    if groups:
+        at, _ = climb(nested.density(plain), at, np.array([terms.spread for terms in groups]))
+    passed = np.zeros(0, int)
+    for terms in groups:
+        own = GroupCoordinates.measured(layout, nested.density(plain), at, terms, passed)
+        nested, at, passed = Nested((*nested.parts, own)), own.undo(at), np.concatenate([passed, terms.raw])
+    kept = [terms.raw for terms in groups]
+    names = (f"{group.column}_raw" for group in density.priors.groups)
+    every = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
+    kept += [raw for raw in every if raw[0] not in passed]
+    kept += [np.array([i]) for i in raters.apart]
+    return nested, Frame.at_mode(nested.density(plain), at, kept)
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:

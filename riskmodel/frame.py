@@ -4,17 +4,56 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-__all__ = ["Density", "Frame", "climb"]
+__all__ = ["Density", "Frame", "Nested", "climb", "slopes_along"]
 
 Density = Callable[[np.ndarray], tuple[float, np.ndarray]]
 SEARCHES, SEARCH_STEPS, GRADIENT_ENOUGH, FALL_ENOUGH = 4, 400, 1e-2, 1e-12
 DIFFERENCE = 1e-3
 FLATTEST, STEEPEST = 1e-2, 1e8  # of the curvature
+
+
+class Coordinates(Protocol):
+    """Reals x of the layout as a function of others, y."""
+
+    def place(self, y: np.ndarray) -> np.ndarray:
+        """The reals x (..., element) at y (..., element)."""
+
+    def undo(self, x: np.ndarray) -> np.ndarray:
+        """y (..., element) at the reals x (..., element)."""
+
+    def density(self, density: Density) -> Density:
+        """The density and its gradient as a function of y."""
+
+
+@dataclass(frozen=True)
+class Nested:
+    """Coordinates within coordinates, the outermost last: each is measured in those before it."""
+
+    parts: tuple[Coordinates, ...]
+
+    def place(self, y: np.ndarray) -> np.ndarray:
+        """The reals x (..., element) at y (..., element)."""
+        for part in reversed(self.parts):
+            y = part.place(y)
+        return y
+
+    def undo(self, x: np.ndarray) -> np.ndarray:
+        """y (..., element) at the reals x (..., element)."""
+        for part in self.parts:
+            x = part.undo(x)
+        return x
+
+    def density(self, density: Density) -> Density:
+        """The density and its gradient as a function of y."""
+        for part in self.parts:
+            density = part.density(density)
+        return density
 
 
 @dataclass(frozen=True)
@@ -61,7 +100,7 @@ class Frame:
         turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
         width = np.ones(len(start))
         for own in apart:
-            width[own] = _steepness(_curvature(density, mode, own)[own]) ** -0.5
+            width[own] = _steepness(-slopes_along(density, mode, own)[own]) ** -0.5
         evaluations = searched + 2 * (len(turned) + len(apart))
         return cls(mode, turned, _scale(density, mode, turned), width, evaluations)
 
@@ -90,15 +129,20 @@ class Frame:
         return of
 
 
-def climb(density: Density, start: np.ndarray) -> tuple[np.ndarray, int]:
-    """The mode near `start`, and the gradients that it took.
+def climb(density: Density, start: np.ndarray, held: np.ndarray | None = None) -> tuple[np.ndarray, int]:
+    """The mode near `start`, and the gradients that it took; elements `held` stay where they are.
 
     A search that met points without a density ends early, with a slope left, and is begun anew from there.
     """
+    held = np.zeros(0, int) if held is None else held
 
     def downhill(x: np.ndarray) -> tuple[float, np.ndarray]:
         value, gradient = density(x)
-        return (-value, -gradient) if np.isfinite(value) else (1e300, np.zeros_like(x))
+        if not np.isfinite(value):
+            return 1e300, np.zeros_like(x)
+        down = -gradient
+        down[held] = 0.0
+        return -value, down
 
     options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "ftol": FALL_ENOUGH, "maxcor": 30}
     mode, spent, slope = start, 0, np.inf
@@ -114,16 +158,16 @@ def _steepness(curvature: np.ndarray) -> np.ndarray:
     return np.where(curvature < FLATTEST, 1.0, np.minimum(curvature, STEEPEST))
 
 
-def _curvature(density: Density, mode: np.ndarray, moved: np.ndarray) -> np.ndarray:
-    """Row sums of the negative Hessian over the elements moved, from central differences of the gradient."""
-    step = np.zeros(len(mode))
+def slopes_along(density: Density, at: np.ndarray, moved: np.ndarray) -> np.ndarray:
+    """Row sums of the Hessian over the elements moved, (element,), from central differences of the gradient."""
+    step = np.zeros(len(at))
     step[moved] = DIFFERENCE
-    return np.nan_to_num((density(mode - step)[1] - density(mode + step)[1]) / (2.0 * DIFFERENCE))
+    return np.nan_to_num((density(at + step)[1] - density(at - step)[1]) / (2.0 * DIFFERENCE))
 
 
 def _scale(density: Density, mode: np.ndarray, turned: np.ndarray) -> np.ndarray:
     """Square root of the inverse curvature of the elements that are scaled together."""
-    curvature = np.array([_curvature(density, mode, np.array([i]))[turned] for i in turned])
+    curvature = -np.array([slopes_along(density, mode, np.array([i]))[turned] for i in turned])
     curvature = curvature.reshape(len(turned), len(turned))
     values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
     root = vectors * np.sqrt(_steepness(values))  # root @ root.T is the curvature

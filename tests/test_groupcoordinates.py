@@ -1,0 +1,138 @@
+"""Coordinates of group terms, on a two-level normal model whose answer is known in closed form."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from builders import priors
+from scipy import stats
+from test_likelihood import records
+
+from riskmodel.chains import frame_of
+from riskmodel.density import LogDensity
+from riskmodel.frame import Frame, Nested, climb
+from riskmodel.groupcoordinates import GroupCoordinates, GroupTerms, terms_of
+
+LEVEL, SPREAD = 0, 1
+OUTER, INNER = GroupTerms(SPREAD, np.arange(2, 5)), GroupTerms(5, np.arange(6, 26))
+NOISE = np.linspace(0.4, 3.0, 20)
+OWNER = np.arange(20) % 3
+SEEN = 1.5 + np.random.default_rng(3).normal(size=20)
+
+
+def natural(x):
+    value, slope = np.array(x, float), np.ones_like(x, float)
+    for at in (SPREAD, 5):
+        value[..., at] = slope[..., at] = np.exp(x[..., at])
+    return value, slope
+
+
+LAYOUT = SimpleNamespace(natural=natural)
+
+
+def two_levels(x):
+    """Readings about level + sd a[owner] + sd b, a term each; all standardised parts and ln sds standard normal."""
+    value = natural(x)[0]
+    a, b = value[OUTER.raw], value[INNER.raw]
+    off = (SEEN - value[LEVEL] - value[SPREAD] * a[OWNER] - value[5] * b) / NOISE**2
+    slope = -np.array(x)
+    slope[LEVEL] += off.sum()
+    slope[SPREAD] += value[SPREAD] * (off @ a[OWNER])
+    slope[OUTER.raw] += value[SPREAD] * np.bincount(OWNER, off)
+    slope[5] += value[5] * (off @ b)
+    slope[INNER.raw] += value[5] * off
+    return float(-0.5 * (off * off) @ NOISE**2 - 0.5 * x @ x), slope
+
+
+def inner_only(x):
+    """Log density with the inner terms integrated out, up to a constant."""
+    value = natural(x)[0]
+    mean = value[LEVEL] + value[SPREAD] * value[OUTER.raw][OWNER]
+    rest = x[:6]
+    return stats.norm.logpdf(SEEN, mean, np.hypot(NOISE, value[5])).sum() - 0.5 * rest @ rest
+
+
+@pytest.fixture(scope="module")
+def inner():
+    at, _ = climb(two_levels, np.zeros(26), np.array([SPREAD, 5]))
+    return GroupCoordinates.measured(LAYOUT, two_levels, at, INNER, np.zeros(0, int))
+
+
+def test_terms_become_standard_normal_whatever_the_rest(inner):
+    """In y the density is that with the terms integrated out, times a standard normal.
+
+    Exact for normal readings, whatever the inner spread; the outer one multiplies what the terms lean on, and is held.
+    """
+    of, rng = inner.density(two_levels), np.random.default_rng(1)
+    values = []
+    for _ in range(20):
+        y = rng.normal(size=26) * 1.5
+        y[SPREAD] = inner.at[SPREAD]
+        values.append(of(y)[0] + 0.5 * y[INNER.raw] @ y[INNER.raw] - inner_only(y))
+    np.testing.assert_allclose(values, values[0], rtol=0, atol=1e-6)
+
+
+def test_groups_within_groups(inner):
+    """Outer coordinates measured in the inner ones: at the spreads of the measurement they are standard normal too."""
+    outer = GroupCoordinates.measured(LAYOUT, inner.density(two_levels), inner.undo(inner.at), OUTER, INNER.raw)
+    both = Nested((inner, outer)).density(two_levels)
+    y, values = np.random.default_rng(2).normal(size=26), []
+    y[[SPREAD, 5]] = inner.at[[SPREAD, 5]]
+    for own in np.random.default_rng(4).normal(size=(5, 3)):
+        y[OUTER.raw] = own
+        values.append(both(y)[0] + 0.5 * own @ own)
+    np.testing.assert_allclose(values, values[0], rtol=0, atol=1e-5)
+
+
+@pytest.fixture(scope="module")
+def study():
+    return LogDensity.of(records(60), priors())
+
+
+def coordinates_of(study):
+    nested, frame = frame_of(study, None)
+    assert any(isinstance(part, GroupCoordinates) for part in nested.parts)
+    return nested, frame
+
+
+def test_the_density_of_a_study_is_only_written_otherwise(study):
+    """In y: density at x times the Jacobian, its gradient that of differences; and back again."""
+    nested, frame = coordinates_of(study)
+    rng, of = np.random.default_rng(5), nested.density(study.value_and_gradient)
+    y = nested.undo(frame.place(rng.normal(size=study.layout.size)))
+    np.testing.assert_allclose(nested.undo(nested.place(y)), y, rtol=1e-10, atol=1e-10)
+    step = np.eye(len(y)) * 1e-5
+    jacobian = (nested.place(y + step) - nested.place(y - step)) / 2e-5
+    value, gradient = of(y)
+    expected = study.value_and_gradient(nested.place(y))[0] + np.linalg.slogdet(jacobian)[1]
+    assert value == pytest.approx(expected, abs=1e-6)
+    by_differences = [(of(y + d)[0] - of(y - d)[0]) / 2e-5 for d in step]
+    np.testing.assert_allclose(gradient, by_differences, rtol=1e-4, atol=1e-4)
+
+
+def test_terms_lean_on_nothing_in_the_frame(study):
+    """Where measured, slopes of a group's terms along the other elements are small beside those without coordinates."""
+    nested, frame = coordinates_of(study)
+    terms = terms_of(study.layout, [group.column for group in study.priors.groups])[0]
+
+    def largest(of, at, width):
+        from riskmodel.frame import slopes_along
+
+        others = np.setdiff1d(np.arange(study.layout.size), terms.raw)
+        return max(np.abs(slopes_along(of, at, np.array([i]))[terms.raw] * width[i]).max() for i in others)
+
+    width = np.ones(study.layout.size)
+    width[frame.turned] = np.sqrt(np.diag(frame.scale @ frame.scale.T))
+    within = largest(nested.density(study.value_and_gradient), frame.mode, width)
+    without = largest(study.value_and_gradient, nested.place(frame.mode), width)
+    assert within < 0.25 * without
+
+
+def test_a_frame_without_groups_is_as_it_was():
+    """No group has terms: the frame is that of the plain density."""
+    bare = LogDensity.of(records(60), priors(), levels={})
+    nested, frame = frame_of(bare, None)
+    assert not any(isinstance(part, GroupCoordinates) for part in nested.parts)
+    np.testing.assert_array_equal(frame.mode, Frame.at_mode(bare.value_and_gradient, bare.layout.centre).mode)
