@@ -39,7 +39,7 @@ class Chain:
     Parameters
     ----------
     posterior, stats : Dataset (chain, draw, ...)
-        Of one chain; `stats` tells the acceptance it was run at (chain,).
+        Of one chain; `stats` tells the acceptance it was run at (chain,), and `log_prior` (chain, draw).
     likelihood : Dataset (chain, draw, section)
         Log-likelihood of every section's records at these draws.
     preparing, sampling : float
@@ -90,6 +90,7 @@ class Chains:
         posterior = ready.density.dataset(reals).assign_coords(chain=[number])
         stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
         stats = stats.assign_coords(chain=[number]).assign(target_accept=("chain", [accept]))
+        stats["log_prior"] = ready.density.log_prior(posterior)
         likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps))
         return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 

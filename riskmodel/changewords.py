@@ -72,6 +72,9 @@ def way_lines(facts: Mapping[str, Any]) -> Iterator[str]:
     if facts.get("way") == "weighted":
         yield "The draws of the last fit were weighted by what was recorded since."
         return
+    if facts.get("way") == "other priors":
+        yield "The draws of the last fit were weighted by the priors as they are now."
+        return
     start = ", started from the last fit's draws" if facts.get("warm") else ""
     yield f"All records were fitted anew{start}: {'; '.join(facts.get('why', ())) or 'no round came since'}."
 

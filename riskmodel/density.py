@@ -174,6 +174,21 @@ class LogDensity:
             {"records": (("chain", "draw", "section"), out, {"units": "1"})}, coords={"section": list(self.sections)}
         )
 
+    def log_prior(self, posterior: xr.Dataset) -> xr.DataArray:
+        """Log prior density of the values of the free variables at every draw, (chain, draw).
+
+        Its attribute `variables` names them with what values each may take, so that draws can be told that stand for
+        other variables: a fixed prior has none, one on another support has others.
+        """
+        layout = self.layout
+        x = layout.real({name: posterior[name].values for name in layout.spans})
+        out = np.empty(x.shape[:2])
+        for at in np.ndindex(out.shape):
+            value, slope = layout.natural(x[at])
+            more = 0.0 if self.together is None else self.together.log_ratio(x[at])[0]
+            out[at] = layout.log_prior(x[at], value)[0] + more - np.log(slope[layout.bent]).sum()
+        return xr.DataArray(out, dims=("chain", "draw"), attrs={"variables": layout.described})
+
     def dataset(self, x: np.ndarray) -> xr.Dataset:
         """Draws of reals x (chain, draw, element) as a posterior: free variables and what follows from them."""
         layout, lead = self.layout, ("chain", "draw")

@@ -190,6 +190,20 @@ class Layout:
         return out
 
     @cached_property
+    def bent(self) -> np.ndarray:
+        """Elements whose real number is a logarithm or log-odds of the variable."""
+        return np.concatenate([self._of[family] for family in ("lognormal", "beta", "gamma")])
+
+    @property
+    def described(self) -> str:
+        """Every free variable with its number of elements and the values that they may take."""
+        kinds = {"lognormal": "positive", "gamma": "positive", "beta": "share"}
+        return "; ".join(
+            f"{v.name} {len(v.laws)} {'/'.join(sorted({kinds.get(law.family, 'real') for law in v.laws}))}"
+            for v in self.variables
+        )
+
+    @cached_property
     def _of(self) -> dict[str, np.ndarray]:
         """Elements of each family."""
         families = np.array([law.family for law in self.laws])

@@ -1,7 +1,8 @@
-"""The stage that calibrates: a fit of all records, or the draws of the last fit weighted by what came since.
+"""The stage that calibrates: a fit of all records, or the draws of the last fit weighted by what changed since.
 
-The choice is made from the results that lie there: the last fit must be of the same first tables, priors and
-settings, and of a beginning of the rounds that the study has now.
+The choice is made from the results that lie there: the last fit must be of the same first tables and settings, and
+either of the same priors and a beginning of the rounds that the study has now, or of the same rounds under other
+priors.
 """
 
 from __future__ import annotations
@@ -27,7 +28,9 @@ if TYPE_CHECKING:
 
     from .calibrate import Calibration, Check, Gate
 
-__all__ = ["FORMER", "POSTERIOR", "REFIT", "Calibrated", "Published", "calibration_of", "fingerprint", "recalibrate"]
+__all__ = [
+    "FORMER", "POSTERIOR", "REFIT", "Calibrated", "Mark", "Published", "calibration_of", "fingerprint", "recalibrate",
+]  # fmt: skip
 
 POSTERIOR, REFIT, FORMER = "posterior.nc", "refit.nc", "former.nc"
 ESS_WORDS = "effective sample size"
@@ -78,13 +81,29 @@ class Calibrated:
     kept: Mapping[str, Path]
 
 
-def fingerprint(study: Study, priors: PriorSet, code: str) -> str:
-    """Digest of all that a fit rests on except the rounds: first tables, priors, settings, program."""
+@dataclass(frozen=True)
+class Mark:
+    """Digests of all that a fit rests on except the rounds.
+
+    Parameters
+    ----------
+    whole : str
+        First tables, priors, settings, program.
+    without_priors : str
+    """
+
+    whole: str
+    without_priors: str
+
+
+def fingerprint(study: Study, priors: PriorSet, code: str) -> Mark:
+    """Digests of a study as it is now."""
     settings = study.settings
     tables = [None if file is None else file_digest(file) for file in (study.sections, study.surveys)]
     own = [settings[k] for k in ("columns", "condition", "life", "sampling")]
     stated = None if study.until is None else study.until.isoformat()
-    return digest_of([code, tables, own, stated, dict(priors.files), [m.name for m in priors.measures]])
+    rest = [code, tables, own, stated, [m.name for m in priors.measures]]
+    return Mark(digest_of([*rest, dict(priors.files)]), digest_of(rest))
 
 
 def calibration_of(path: Path, digest: str | None = None) -> Calibration:
@@ -104,7 +123,7 @@ def recalibrate(
     published: Published,
     *,
     read: Callable[[Sequence[Round]], Records | None],
-    mark: str,
+    mark: Mark,
     fresh: bool,
     progress: Progress,
     crew: Crew | None = None,
@@ -121,7 +140,7 @@ def recalibrate(
     published : Published
     read : callable
         The records with some of the rounds.
-    mark : str
+    mark : Mark
         `fingerprint` of the study as it is now.
     fresh : bool
         Fit in any case.
@@ -130,18 +149,32 @@ def recalibrate(
         Who runs chains and weighs draws.
     """
     now = {each.name: digest_of(round_digests(each)) for each in study.rounds}
-    kept, former = _former(published, now, mark)
-    noted: dict[str, Any] = {"fingerprint": mark, "rounds": now, "former_rounds": former}
-    found = None if records is None or fresh else _last_fit(published, now, mark)
-    why = _why_fit(study, records, published, found, mark, fresh=fresh)
+    kept, former = _former(published, now, mark.whole)
+    noted: dict[str, Any] = {"fingerprint": mark.whole, "without_priors": mark.without_priors, "rounds": now,
+                             "former_rounds": former}  # fmt: skip
+    found = None if records is None or fresh else _last_fit(published, now, mark.whole)
+    why = _why_fit(study, records, published, found, mark.whole, fresh=fresh)
+    other = None if records is None or fresh or found is not None else _fit_of_other_priors(published, now, mark)
+    if records is not None and other is not None:
+        weighed = _by_priors(study, priors, records, other, progress, crew)
+        if not isinstance(weighed, list):
+            facts = noted | {
+                "way": "other priors",
+                "fit_rounds": now,
+                "fit_mark": other.mark,
+                "gate": _checks(weighed.gate),
+            }
+            return Calibrated(weighed, facts, kept | {REFIT: other.file})
+        why = weighed
     if found is not None and not why:
         made, checks = _weighted(study, priors, records, found, read, crew)
         noted["checks"] = [asdict(check) for check in checks]
-        why = [f"{check.name} {check.value:.3g}, limit {check.limit:g}" for check in checks if not check.passed]
+        why = _failed(checks)
         if not why:
             facts = noted | {
                 "way": "weighted" if checks else "fit",
                 "fit_rounds": found.rounds,
+                "fit_mark": mark.whole,
                 "gate": _checks(made.gate),
             }
             return Calibrated(made, facts, kept | ({REFIT: found.file} if checks else {}))
@@ -155,16 +188,18 @@ def recalibrate(
             raise
         warm, why = False, [*why, "started from the priors, since a start from the last fit's draws failed the gate"]
         made = _fit(study, priors, records, progress, None, crew)
-    facts = noted | {"way": "fit", "why": why, "warm": warm, "fit_rounds": now, "gate": _checks(made.gate)}
+    facts = noted | {"way": "fit", "why": why, "warm": warm, "fit_rounds": now, "fit_mark": mark.whole,
+                     "gate": _checks(made.gate)}  # fmt: skip
     return Calibrated(made, facts, kept)
 
 
 @dataclass(frozen=True)
 class _Fit:
-    """The last fit: its file, and its rounds by name with their digests."""
+    """The last fit: its file, its rounds by name with their digests, and the `fingerprint` that it was made under."""
 
     file: Path
     rounds: Mapping[str, str]
+    mark: str
 
 
 def _former(published: Published, now: Mapping[str, str], mark: str) -> tuple[dict[str, Path], Mapping[str, str]]:
@@ -183,11 +218,23 @@ def _begins(some: Mapping[str, str], every: Mapping[str, str]) -> bool:
 
 
 def _last_fit(published: Published, now: Mapping[str, str], mark: str) -> _Fit | None:
+    """The last fit, if it is one of these priors and settings and of the first of these rounds."""
     facts = published.facts
-    if facts.get("fingerprint") != mark or not _begins(facts.get("fit_rounds", {}), now):
+    if facts.get("fit_mark") != mark or not _begins(facts.get("fit_rounds", {}), now):
         return None
+    return _fit_in(published)
+
+
+def _fit_of_other_priors(published: Published, now: Mapping[str, str], mark: Mark) -> _Fit | None:
+    """The last fit, if it differs in its priors alone."""
+    facts = published.facts
+    same = facts.get("without_priors") == mark.without_priors and facts.get("fit_mark") != mark.whole
+    return _fit_in(published) if same and facts.get("fit_rounds") == dict(now) else None
+
+
+def _fit_in(published: Published) -> _Fit | None:
     file = published.file(REFIT if REFIT in published.entry.get("outputs", {}) else POSTERIOR)
-    return None if file is None else _Fit(file, facts["fit_rounds"])
+    return None if file is None else _Fit(file, published.facts["fit_rounds"], published.facts["fit_mark"])
 
 
 def _why_fit(
@@ -199,7 +246,7 @@ def _why_fit(
     if fresh:
         return ["asked for"]
     if found is None:
-        earlier = published.facts.get("fingerprint")
+        earlier = published.facts.get("fit_mark")
         changed = "priors, measures in play, settings, first tables or the program changed since the last fit"
         return ["there is no earlier fit" if earlier is None or earlier == mark else changed]
     since = [intake for intake in records.intakes if intake.name not in found.rounds]
@@ -232,6 +279,36 @@ def _weighted(
     checks = weighing.checks(_smallest(fit.gate, fit.posterior), Sampling(**study.sampling).gate_ess)
     gate = Gate((*fit.gate.checks, *checks))
     return reweighed(fit.tree, weighing, gate, seed=study.seed), checks
+
+
+def _by_priors(
+    study: Study, priors: PriorSet, records: Records, found: _Fit, progress: Progress, crew: Crew | None
+) -> Calibration | list[str]:
+    """The last fit weighted by the priors as they are now, or why it cannot be."""
+    import xarray as xr
+
+    from .calibrate import Gate, Sampling, prior_draws
+    from .lifesettings import LifeSettings
+    from .reweigh import reweighed, weigh_priors
+
+    progress(0, 1, "weighing the last fit by the priors as they are now")
+    fit, life, sampling = calibration_of(found.file), LifeSettings(**study.life), Sampling(**study.sampling)
+    if fit.gate is None:
+        return ["there is no earlier fit"]
+    weighing = weigh_priors(fit.tree, records, priors, settings=life, crew=crew)
+    if weighing is None:
+        return ["the priors have other variables than those of the last fit"]
+    checks = weighing.checks(_smallest(fit.gate, fit.posterior), sampling.gate_ess)
+    if not all(check.passed for check in checks):
+        return ["the priors changed since the last fit", *_failed(checks)]
+    made = reweighed(fit.tree, weighing, Gate((*fit.gate.checks, *checks)), seed=study.seed)
+    own = prior_draws(priors, early_age=life.early_age, sampling=sampling, records=records)
+    made.tree["prior"] = xr.DataTree(own.posterior)
+    return made
+
+
+def _failed(checks: Sequence[Check]) -> list[str]:
+    return [f"{check.name} {check.value:.3g}, limit {check.limit:g}" for check in checks if not check.passed]
 
 
 def _smallest(gate: Gate, posterior: xr.Dataset) -> float:

@@ -1,10 +1,13 @@
-"""New records by weighting the draws of the last fit: importance sampling by L(all) / L(at the fit).
+"""New records, or other priors, by weighting the draws of the last fit: importance sampling by L(all) / L(at the fit).
 
 Later readings of a known section share its latent life with the earlier ones, so that a posterior taken as a
 prior would count them twice. Here all records and the original priors stay: only the ratio of the sections'
 likelihoods moves the draws. Weights are smoothed by a generalised Pareto tail (Vehtari, Simpson, Gelman, Yao
 and Gabry, Journal of Machine Learning Research 25 (2024) 72; page not seen), whose shape k says whether they
 can be trusted.
+
+Other priors of the same variables weigh by the ratio of prior times likelihood, both worked out anew: what the
+model takes from the priors as constants (the intercepts' programme, laws of effects) moves the likelihood too.
 """
 
 from __future__ import annotations
@@ -33,6 +36,7 @@ __all__ = [
     "only",
     "resampled",
     "reweighed",
+    "weigh_priors",
     "weigh_records",
     "with_new_levels",
 ]
@@ -138,6 +142,48 @@ def weigh_records(
         count = draws.sizes["chain"] * draws.sizes["draw"]
         weight, k_hat, likelihood = np.full(count, 1.0 / count), 0.0, old
     return Weighing(draws, weight, k_hat, likelihood, changed, tuple(name for name in changed if name not in known))
+
+
+def weigh_priors(
+    fit: xr.DataTree,
+    records: Records,
+    priors: PriorSet,
+    *,
+    settings: LifeSettings | None = None,
+    crew: Crew | None = None,
+) -> Weighing | None:
+    """Weigh the draws of a fit of the same records by other priors; None where these have other variables.
+
+    A standardised variable keeps its score, so that what it stands for moves with its prior: the draws of a quantity
+    that the records say little of are then draws of the new prior.
+
+    Parameters
+    ----------
+    fit : DataTree
+        Groups `posterior`, `sample_stats` with `log_prior`, and `log_likelihood`, of a calibration to `records`.
+    records : Records
+    priors : PriorSet
+        The new ones.
+    settings : LifeSettings, optional
+        Of the fit.
+    crew : Crew, optional
+        Who works the draws.
+    """
+    from .density import LogDensity
+
+    density, posterior = LogDensity.of(records, priors, settings=settings), fit["posterior"].to_dataset()
+    layout = density.layout
+    before = fit["sample_stats"].to_dataset().get("log_prior") if "sample_stats" in fit.children else None
+    if before is None or before.attrs["variables"] != layout.described:
+        return None
+    after = density.log_prior(posterior)
+    x = layout.real({name: posterior[name].values for name in layout.spans})
+    draws = density.dataset(x).assign_coords(chain=posterior["chain"], draw=posterior["draw"])
+    likelihood = records_log_likelihood(records, priors, draws, settings=settings, crew=crew).transpose(*PER_SECTION)
+    old = fit["log_likelihood"].to_dataset()["records"].transpose(*PER_SECTION)
+    ratio = (after.values - before.values + (likelihood.values.sum(axis=2) - old.values.sum(axis=2))).ravel()
+    weight, k_hat = pareto_weights(ratio) if np.ptp(ratio) > 0 else (np.full(ratio.size, 1.0 / ratio.size), 0.0)
+    return Weighing(draws, weight, k_hat, likelihood, (), ())
 
 
 def changed_sections(before: Records, now: Records) -> tuple[str, ...]:

@@ -50,6 +50,7 @@ def as_of(records: Records, year: float, *, leave_out: tuple[str, ...] = (), onl
 def prior_fit(records: Records, priors: PriorSet, *, draws: int, seed: int = 1) -> Calibration:
     """A stand-in for a fit without a sampler: prior draws taken with weights L(records), with its likelihood."""
     from riskmodel.calibrate import records_log_likelihood
+    from riskmodel.density import LogDensity
     from riskmodel.reweigh import resampled, with_new_levels
 
     drawn = full_prior(priors, draws=draws, seed=seed)
@@ -58,7 +59,9 @@ def prior_fit(records: Records, priors: PriorSet, *, draws: int, seed: int = 1) 
     total = like.sum("section").values.ravel()
     weight = np.exp(total - total.max())
     picked = resampled(weight / weight.sum(), seed=seed)
-    tree = {"posterior": drawn.isel(draw=picked), "log_likelihood": like.isel(draw=picked).to_dataset(name="records")}
+    stats = LogDensity.of(records, priors).log_prior(drawn).to_dataset(name="log_prior")
+    tree = {"posterior": drawn.isel(draw=picked), "log_likelihood": like.isel(draw=picked).to_dataset(name="records"),
+            "sample_stats": stats.isel(draw=picked)}  # fmt: skip
     tree = {name: one.assign_coords(draw=np.arange(len(picked))) for name, one in tree.items()}
     return Calibration(xr.DataTree.from_dict({**tree, "prior": drawn}), None)
 
@@ -92,14 +95,16 @@ def likelihood(records: Records, priors: PriorSet, posterior: xr.Dataset, **sett
 
 
 def fitted(records: Records, priors: PriorSet, **settings: object) -> Calibration:
-    """Prior draws with every term of a group, as if they had been sampled."""
-    from riskmodel.reweigh import with_new_levels
+    """Draws about the middle of the priors with every term of a group, as if they had been sampled."""
+    from riskmodel.density import LogDensity
 
+    density = LogDensity.of(records, priors)
+    size = density.layout.size
+    draws = density.dataset(density.layout.centre + 0.3 * np.random.default_rng(1).standard_normal((2, 30, size)))
     prior = prior_draws(priors, draws=60, seed=1)
-    halves = [prior.isel(draw=part).drop_vars(("chain", "draw")) for part in (slice(30), slice(30, 60))]
-    draws = with_new_levels(xr.concat(halves, "chain"), records.sections, priors, seed=1)
     like = likelihood(records, priors, draws).to_dataset(name="records")
-    tree = xr.DataTree.from_dict({"posterior": draws, "prior": prior, "log_likelihood": like})
+    stats = density.log_prior(draws).to_dataset(name="log_prior")
+    tree = xr.DataTree.from_dict({"posterior": draws, "prior": prior, "log_likelihood": like, "sample_stats": stats})
     check = Check("bulk effective sample size", 1e6, 400.0, True, "", "")
     tree.attrs["gate"] = json.dumps([check.__dict__])
     return Calibration(tree, Gate((check,)), prior_only=False)

@@ -282,7 +282,7 @@ def test_raters_named_for_the_first_time_are_fitted(tmp_path: Path, monkeypatch:
     take_in(read_study(folder), None, tmp_path / "NEW.csv")
     study = read_study(folder)
     desk = Desk(study, folder / "results/.unfinished", progress=lambda *given: None)
-    found = recalibrate._Fit(folder / "results/posterior.nc", {})
+    found = recalibrate._Fit(folder / "results/posterior.nc", {}, "")
     published = recalibrate.Published(folder / "results")
     why = recalibrate._why_fit(study, desk.records, published, found, "", fresh=False)
     assert why == ["raters are named for the first time"]

@@ -14,7 +14,7 @@ from riskmodel.calibrate import Gate, Sampling, calibrate, records_log_likelihoo
 from riskmodel.chains import Ready
 from riskmodel.inputs import Inputs, levels_of, with_constants_of
 from riskmodel.records import Records
-from riskmodel.reweigh import changed_sections, only, resampled, reweighed, weigh_records, with_new_levels
+from riskmodel.reweigh import changed_sections, only, resampled, reweighed, weigh_priors, weigh_records, with_new_levels
 
 PRIORS = priors(groups=(Group("contractor", ("workmanship",), quantity("gamma", 3.0, 0.1)),))
 FOLLOWED = ("early_failure", "kappa", "noise", "wear_out_median", "wear_out_shape", "removal_lag")
@@ -81,6 +81,56 @@ def test_weighing_the_fit_equals_all_records_at_once(rounds: tuple[Records, Reco
     np.testing.assert_allclose(weighing.likelihood.sum("section").shape, (1, 6000))
 
 
+# ------------------------------------------------------------------------------------- other priors
+
+OTHER = replace(
+    PRIORS, early_failure=quantity("beta", 5, 35), wear_out_shape=quantity("lognormal", np.log(3.0), 0.25),
+    groups=(Group("contractor", ("workmanship",), quantity("gamma", 4.0, 0.08)),),
+)  # fmt: skip
+
+
+def test_the_same_priors_weigh_nothing(rounds: tuple[Records, Records]) -> None:
+    """Density and likelihood are worked out anew and come out the same, bit for bit."""
+    before, _ = rounds
+    fit = prior_fit(before, PRIORS, draws=50, seed=4)
+    weighing = weigh_priors(fit.tree, before, PRIORS)
+    assert weighing is not None
+    assert weighing.k_hat == 0.0
+    np.testing.assert_array_equal(weighing.weight, 1 / 50)
+
+
+@pytest.mark.slow
+def test_a_fit_weighed_by_other_priors_is_the_fit_under_them(rounds: tuple[Records, Records]) -> None:
+    """Against draws of the other priors under weights L, which share nothing with the weighed ones."""
+    before = only(rounds[0], list(rounds[0].sections["section"].values.astype(str)[:4]), rounds[0], PRIORS)
+    weighing = weigh_priors(prior_fit(before, PRIORS, draws=6000, seed=4).tree, before, OTHER)
+    assert weighing is not None
+    drawn = with_new_levels(full_prior(OTHER, draws=6000, seed=5), before.sections, OTHER, seed=5)
+    total = records_log_likelihood(before, OTHER, drawn).sum("section").values.ravel()
+    weight = np.exp(total - total.max())
+    whole, spread = means(drawn, weight), np.sqrt(means(drawn**2, weight) - means(drawn, weight) ** 2)
+    effective = weight.sum() ** 2 / np.square(weight).sum()
+    assert min(effective, 6000 * weighing.efficiency) > 100
+    found, unweighed = means(weighing.draws, weighing.weight), means(weighing.draws)
+    error = spread * np.sqrt(2.0 / effective + 1.0 / (effective * weighing.efficiency))
+    np.testing.assert_array_less(np.abs(found - whole) / error, 3.5)
+    assert (np.abs(unweighed - whole) / error).max() > 5.0  # the weights matter
+
+
+@pytest.mark.parametrize(
+    "priors_now",
+    [
+        replace(PRIORS, year_slope=quantity("fixed", 0.0)),
+        replace(PRIORS, removal_lag=quantity("normal", 3.0, 0.3)),
+    ],
+    ids=["a variable less", "other support"],
+)
+def test_priors_of_other_variables_are_not_weighed(rounds: tuple[Records, Records], priors_now: object) -> None:
+    before, _ = rounds
+    fit = prior_fit(before, PRIORS, draws=20, seed=4)
+    assert weigh_priors(fit.tree, before, priors_now) is None  # type: ignore[arg-type]
+
+
 def test_resampling_takes_each_draw_as_often_as_its_weight_says() -> None:
     weight = np.random.default_rng(1).dirichlet(np.full(50, 0.3))
     count = np.bincount(resampled(weight, seed=3), minlength=50)
@@ -141,7 +191,7 @@ def test_a_warm_start_begins_each_chain_at_a_draw_of_the_last_fit() -> None:
     now = records_of(PRIORS, 6, seed=5)
     draws = with_new_levels(full_prior(PRIORS, draws=40, seed=1), now.sections.isel(section=[0]), PRIORS, seed=1)
     ready = Ready(now, PRIORS, None, draws)
-    began = ready.frame.place(np.stack([ready.begin(seed) for seed in range(4)]))
+    began = ready.place(np.stack([ready.begin(seed) for seed in range(4)]))
     found = ready.density.dataset(began[None]).isel(chain=0)
     chosen = [int(np.abs(draws["kappa"].values[0] - kappa).argmin()) for kappa in found["kappa"].values]
     assert len(set(chosen)) > 1

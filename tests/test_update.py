@@ -254,6 +254,48 @@ def test_a_changed_setting_or_prior_fits_anew(run: Path, line: str) -> None:
     ]
 
 
+def wear_out_shape(folder: Path, quantiles: str | None) -> None:
+    """Replace the prior of the wear-out shape, or take the replacement back."""
+    file, own = folder / "study.toml", "[priors.override.wear_out.shape]\n"
+    head, _, _ = file.read_text().partition(own)
+    stated = 'family = "lognormal"\nunit = "dimensionless"\nstatus = "judgement"\nsource = "invented"\n'
+    file.write_text(head if quantiles is None else f"{head}{own}quantiles = {{ {quantiles} }}\n{stated}")
+
+
+def test_a_changed_prior_weighs_the_last_fit(
+    run: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Weights are from the last fit, never from a weighted state, and the old priors bring back the fit itself."""
+    monkeypatch.setattr("riskmodel.reweigh.LARGEST_K", 1e12)
+    fit = (run / "results/posterior.nc").read_bytes()
+    for quantiles in ("p05 = 2.5, p50 = 3.4, p95 = 4.62", "p05 = 2.27, p50 = 3.4, p95 = 5.1"):
+        wear_out_shape(run, quantiles)
+        assert said(capsys, "run", run)[0] == 0
+        facts = json.loads((run / "results/provenance.json").read_text())["stages"]["calibrate"]["facts"]
+        assert facts["way"] == "other priors"
+        assert (run / "results/refit.nc").read_bytes() == fit
+        assert "effective sample size after weighting" in (run / "results/report.txt").read_text()
+        assert "weighted by the priors as they are now" in " ".join(way_lines(facts))
+    weighed = calibration_of(run / "results/posterior.nc")
+    assert weighed.gate is not None
+    assert weighed.gate.passed
+    offered(run, NARROW)  # a round on top of weighted draws: those of the fit were made under other priors
+    facts = calibrated(run)
+    assert facts["way"] == "fit"
+    assert facts["why"][0].startswith("priors, measures in play, settings")
+    shutil.rmtree(run / "rounds")
+    wear_out_shape(run, None)
+    assert calibrated(run)["way"] == "fit"
+
+
+def test_a_prior_too_far_from_the_last_one_fits_anew(run: Path) -> None:
+    wear_out_shape(run, "p05 = 9.8, p50 = 10.0, p95 = 10.2")
+    facts = calibrated(run)
+    assert facts["way"] == "fit"
+    assert facts["why"][0] == "the priors changed since the last fit"
+    assert any(why.startswith("Pareto k of the weights") for why in facts["why"])
+
+
 # ---------------------------------------------------------------------------------------- killed
 
 KILLED = """
