@@ -14,6 +14,7 @@ import xarray as xr
 
 from .errors import printable
 from .measures import CURRENT_PRACTICE, NO_MEASURES
+from .reweigh import WEIGHED
 
 if TYPE_CHECKING:
     from .records import Records
@@ -368,7 +369,8 @@ def _gate_words(f: Findings) -> str:
         return "Sampler: independent draws from the priors; there was nothing to calibrate."
     verdict = "passed" if all(check["passed"] for check in f.gate) else "FAILED"
     checks = "; ".join(f"{check['name']} {check['value']:.4g}, limit {check['limit']:g}" for check in f.gate)
-    return f"Sampler gate {verdict}: {checks}."
+    since = " The draws are those of the last fit, weighted by what changed since; `run --fresh` fits anew."
+    return f"Sampler gate {verdict}: {checks}.{since if any(c['name'] == WEIGHED for c in f.gate) else ''}"
 
 
 def _cautions(f: Findings) -> Iterator[str]:

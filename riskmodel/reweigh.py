@@ -31,6 +31,7 @@ from .streams import stream
 
 __all__ = [
     "LARGEST_K",
+    "WEIGHED",
     "Weighing",
     "changed_sections",
     "only",
@@ -43,6 +44,8 @@ __all__ = [
 
 LARGEST_K = 0.7
 """Pareto k above which weighted draws are not reported."""
+WEIGHED = "Pareto k of the weights"
+"""Name of a check that only weighted draws have."""
 NO_TAIL = 1e9
 """Stands for k where the weights have no tail to fit."""
 PER_SECTION = ("chain", "draw", "section")
@@ -93,7 +96,7 @@ class Weighing:
         enough = smallest * self.efficiency
         k, told = (self.k_hat, "") if np.isfinite(self.k_hat) else (NO_TAIL, "too few different draws for a tail")
         return (
-            Check("Pareto k of the weights", k, LARGEST_K, k <= LARGEST_K, told, "fit anew"),
+            Check(WEIGHED, k, LARGEST_K, k <= LARGEST_K, told, "fit anew"),
             Check("effective sample size after weighting", enough, least, enough >= least, "", "fit anew"),
         )
 
