@@ -1,10 +1,12 @@
-"""Calibration: `python tests/benchmarks/bench_calibrate.py [sections ...] [--draws 250] [--tune 150] [--latent]`.
+"""Calibration: `python tests/benchmarks/bench_calibrate.py [sections ...] [--draws 250] [--tune 150] [--drawn]`
 
-The demo study's records, repeated to the sizes asked for (416 by default), every size in a process of its own:
-seconds until the sampler starts (search of the mode included), seconds of sampling, gradients a draw, smallest
-effective sample size and R-hat, effective draws a second of processor time. `--latent` sets beside it, on few
-sections, the model as one writes it first: one latent age at failure a section, sampled by PyMC's default. Prints a
-table and writes `bench_calibrate.json`.
+The demo study's records, repeated to the sizes asked for (416 by default); with `--drawn` the records of a
+network of that size whose truth is drawn from the priors. (Of a demo repeated ten times everything is ten
+times as sure, whether the model fits or not; its posterior is no network's.) Every size in a process of its
+own: seconds until the sampler starts (search of the mode included), seconds of sampling, gradients a draw,
+smallest effective sample size and R-hat, effective draws a second of processor time; the gate on standard
+error. `--latent` sets beside it, on few sections, the model as one writes it first: one latent age at failure
+a section, sampled by PyMC's default. Prints a table and writes `bench_calibrate.json`.
 """
 
 import json
@@ -13,6 +15,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
@@ -22,21 +25,44 @@ from bench_likelihood import peak_mb, study_of
 LATENT_SECTIONS = 60
 
 
-def measure(sections: int, draws: int, tune: int) -> dict[str, float]:
+def drawn(sections: int):
+    """Records, priors and settings of a network whose truth is drawn from the priors; contracts of three sections."""
+    sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+    from register import Register, roads_of, write_records
+    from wholeruns import STUDY, the_priors, truth
+
+    from riskmodel.condition import Condition
+    from riskmodel.desk import Desk
+    from riskmodel.lifesettings import LifeSettings
+    from riskmodel.study import read_study
+
+    roads = roads_of(the_priors(), 1, sections)
+    register = Register(the_priors(), truth(1, roads), np.random.default_rng(1), Condition(), roads)
+    with TemporaryDirectory() as place:
+        folder = Path(place)
+        write_records(folder, register)
+        (folder / "study.toml").write_text(STUDY, encoding="utf-8")
+        desk = Desk(read_study(folder), folder, progress=lambda *_: None)
+        return desk.records, desk.priors, LifeSettings()
+
+
+def measure(sections: int, draws: int, tune: int, *, of_truth: bool) -> dict[str, float]:
     """Figures of one size."""
     import arviz as az
 
     from riskmodel.calibrate import Sampling, calibrate, sampled_only
 
-    records, priors, settings = study_of(sections)
+    records, priors, settings = (drawn if of_truth else study_of)(sections)
     sampling = Sampling(draws=draws, tune=tune, cores=2)
     wall, cpu = time.perf_counter(), time.process_time()
     found = calibrate(records, priors, settings=settings, sampling=sampling, gate=False)
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
     posterior, stats = sampled_only(found.posterior), found.tree["sample_stats"].to_dataset()
     smallest = min(float(v.min()) for v in az.ess(posterior).data_vars.values())
+    print(found.gate, file=sys.stderr)
     return {
-        "sections": sections, "prepare s": found.timing["prepare"], "sample s": found.timing["sample"],
+        "sections": sections, "parameters": sum(v.size for v in found.posterior.isel(chain=0, draw=0).values()),
+        "prepare s": found.timing["prepare"], "sample s": found.timing["sample"],
         "whole s": wall, "processor s": cpu, "gradients a draw": float(stats["n_steps"].mean()),
         "smallest bulk ESS": smallest, "ESS / processor s": smallest / cpu, "passed": float(found.gate.passed),
         "largest R-hat": max(float(v.max()) for v in az.rhat(posterior).data_vars.values()), "peak MB": peak_mb(),
@@ -86,19 +112,21 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--draws", type=int, default=250)
     parser.add_argument("--tune", type=int, default=150)
     parser.add_argument("--latent", action="store_true")
+    parser.add_argument("--drawn", action="store_true")
     parser.add_argument("--one", action="store_true")
     asked = parser.parse_args(arguments)
     if asked.one:
-        found = measure_latent() if asked.latent else measure(asked.sections[0], asked.draws, asked.tune)
+        whole = (asked.sections[0], asked.draws, asked.tune)
+        found = measure_latent() if asked.latent else measure(*whole, of_truth=asked.drawn)
         print(json.dumps(found))
         return 0
     rows = []
-    settings = ["--draws", str(asked.draws), "--tune", str(asked.tune), "--one"]
+    settings = ["--draws", str(asked.draws), "--tune", str(asked.tune), "--one", *(["--drawn"] if asked.drawn else [])]
     runs = [[str(n), *settings] for n in asked.sections]
     if asked.latent:
         runs += [[str(LATENT_SECTIONS), *settings], ["--latent", "--one"]]
     for run in runs:
-        done = subprocess.run([sys.executable, __file__, *run], capture_output=True, text=True, check=True)
+        done = subprocess.run([sys.executable, __file__, *run], stdout=subprocess.PIPE, text=True, check=True)
         rows.append(json.loads(done.stdout.splitlines()[-1]) | {"latent ages": float("--latent" in run)})
         print("  ".join(f"{key}: {value:,.2f}" for key, value in rows[-1].items()), flush=True)
     Path("bench_calibrate.json").write_text(json.dumps(rows, indent=1))
