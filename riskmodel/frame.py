@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -10,7 +12,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-__all__ = ["Density", "Frame", "Nested", "climb", "slopes_along"]
+__all__ = ["Density", "Frame", "Nested", "climb", "slopes_along", "slopes_by_element"]
 
 Density = Callable[[np.ndarray], tuple[float, np.ndarray]]
 SEARCHES, SEARCH_STEPS, GRADIENT_ENOUGH, FALL_ENOUGH = 4, 400, 1e-2, 1e-12
@@ -165,10 +167,16 @@ def slopes_along(density: Density, at: np.ndarray, moved: np.ndarray) -> np.ndar
     return np.nan_to_num((density(at + step)[1] - density(at - step)[1]) / (2.0 * DIFFERENCE))
 
 
+def slopes_by_element(density: Density, at: np.ndarray, elements: np.ndarray) -> np.ndarray:
+    """Rows of the Hessian, (row, element); the gradients are shared out to all cores."""
+    with ThreadPoolExecutor(os.cpu_count() or 1) as hands:
+        rows = list(hands.map(lambda i: slopes_along(density, at, np.array([i])), elements))
+    return np.reshape(rows, (len(elements), len(at)))
+
+
 def _scale(density: Density, mode: np.ndarray, turned: np.ndarray) -> np.ndarray:
     """Square root of the inverse curvature of the elements that are scaled together."""
-    curvature = -np.array([slopes_along(density, mode, np.array([i]))[turned] for i in turned])
-    curvature = curvature.reshape(len(turned), len(turned))
+    curvature = -slopes_by_element(density, mode, turned)[:, turned]
     values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
     root = vectors * np.sqrt(_steepness(values))  # root @ root.T is the curvature
     factor = np.linalg.qr(root.T, mode="r")

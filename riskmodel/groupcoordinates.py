@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frame import Density, slopes_along
+from .frame import Density, slopes_along, slopes_by_element
 from .parameters import Layout
 
 __all__ = ["GroupCoordinates", "GroupTerms", "terms_of"]
@@ -83,8 +83,7 @@ class GroupCoordinates:
         raw, spread = terms.raw, float(layout.natural(at)[0][terms.spread])
         others = np.setdiff1d(np.arange(len(at)), np.concatenate([apart, raw, [terms.spread]]))
         lean = np.zeros((len(raw), len(at)))
-        for element in others:
-            lean[:, element] = slopes_along(density, at, np.array([element]))[raw] / spread
+        lean[:, others] = slopes_by_element(density, at, others)[:, raw].T / spread
         curvature = -slopes_along(density, at, raw)[raw]  # levels do not act on each other
         grip = np.maximum((curvature - 1.0) / spread**2, 0.0)
         pull = (density(at)[1][raw] + at[raw]) / spread + grip * spread * at[raw]
