@@ -54,8 +54,9 @@ class GroupCoordinates:
     at : ndarray (element,)
         Where the quadratic was measured.
     pull, grip : ndarray (level,)
-    lean : ndarray (level, element)
-        0 for the group's own elements, and for those of groups whose coordinates rest on these.
+    others : ndarray of int (other,)
+        Elements that the terms lean on: not the group's own, nor those of groups whose coordinates these rest on.
+    lean : ndarray (level, other)
     """
 
     layout: Layout
@@ -63,6 +64,7 @@ class GroupCoordinates:
     at: np.ndarray
     pull: np.ndarray
     grip: np.ndarray
+    others: np.ndarray
     lean: np.ndarray
 
     @classmethod
@@ -82,12 +84,11 @@ class GroupCoordinates:
         """
         raw, spread = terms.raw, float(layout.natural(at)[0][terms.spread])
         others = np.setdiff1d(np.arange(len(at)), np.concatenate([apart, raw, [terms.spread]]))
-        lean = np.zeros((len(raw), len(at)))
-        lean[:, others] = slopes_by_element(density, at, others)[:, raw].T / spread
+        lean = slopes_by_element(density, at, others)[:, raw].T / spread
         curvature = -slopes_along(density, at, raw)[raw]  # levels do not act on each other
         grip = np.maximum((curvature - 1.0) / spread**2, 0.0)
         pull = (density(at)[1][raw] + at[raw]) / spread + grip * spread * at[raw]
-        return cls(layout, terms, at, pull, grip, lean)
+        return cls(layout, terms, at, pull, grip, others, lean)
 
     def place(self, y: np.ndarray) -> np.ndarray:
         """The reals x (..., element) at y (..., element)."""
@@ -103,11 +104,12 @@ class GroupCoordinates:
         y[..., self.terms.raw] = (x[..., self.terms.raw] - mean) / sd
         return y
 
-    def _normal(self, others: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def _normal(self, reals: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and sd of each standardised term given the other elements, (..., level)."""
-        spread = self.layout.natural(others)[0][..., self.terms.spread, None]
+        spread = self.layout.natural(reals)[0][..., self.terms.spread, None]
         variance = 1.0 / (1.0 + spread**2 * self.grip)
-        return spread * variance * (self.pull + (others - self.at) @ self.lean.T), np.sqrt(variance)
+        moved = reals[..., self.others] - self.at[self.others]
+        return spread * variance * (self.pull + moved @ self.lean.T), np.sqrt(variance)
 
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of y."""
@@ -121,7 +123,7 @@ class GroupCoordinates:
             spread, slope = (float(part[at]) for part in self.layout.natural(y))
             pull, own = gradient[raw], gradient.copy()
             own[raw] = sd * pull
-            own += (spread * sd**2 * pull) @ self.lean
+            own[self.others] += (spread * sd**2 * pull) @ self.lean
             # d ln sd / d spread = -spread grip sd^2
             shrink = spread * self.grip * sd**2
             to_mean = mean / spread - 2.0 * mean * shrink
