@@ -1,0 +1,175 @@
+"""Density of a section's readings in each cell, in JAX, (cell, section): `likelihood` is the definition."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import jax
+import jax.numpy as jnp
+import numpy as np
+
+from .cells import LARGEST_POWER, CellData
+from .condition import Condition
+from .jaxlaws import LOG_ROOT_2_PI, Array, inverse_mills, log_normal_cdf
+from .jaxrows import Grouping, spread
+
+__all__ = ["Path", "Readings", "path_densities"]
+
+LN_LARGEST = float(np.log(LARGEST_POWER))
+LN_MOST = 600.0  # of a power of age that is held anyway
+
+
+class Path(NamedTuple):
+    """Built-in condition, its spread and the readings' scatter on the z scale, exponents (path,), offsets of raters
+    (rater,) or None."""
+
+    start: Array
+    spread: Array
+    noise: Array
+    kappa: Array
+    offset: Array | None
+
+
+class Turn(NamedTuple):
+    """One-sided readings of the first sections of a class, one each: ln(age / 10), limit and side (section,), rater."""
+
+    log_age: Array
+    limit: Array
+    side: Array
+    raters: Grouping | None
+
+
+class Readings(NamedTuple):
+    """Readings of a class of sections.
+
+    Parameters
+    ----------
+    log_age, z, used : array (reading, section)
+        ln(age / 10), reading on the z scale, 0/1 mark.
+    last : array (section,)
+        ln(age / 10) of the last used reading, 0 where none.
+    raters : Grouping or None
+        Readings, section by section, by their raters.
+    turns : tuple of Turn
+    """
+
+    log_age: Array
+    z: Array
+    used: Array
+    last: Array
+    raters: Grouping | None
+    turns: tuple[Turn, ...]
+
+    @classmethod
+    def of(cls, data: CellData, rows: np.ndarray) -> Readings | None:
+        """Readings of the sections `rows`, those with most one-sided ones first; None where nobody has any."""
+        used = data.used[rows]
+        width = int(used.sum(axis=1).max(initial=0))
+        sided, place = data.sided, np.full(data.sections, -1)
+        place[rows] = np.arange(len(rows))
+        turns = []
+        for turn in sided.in_turn:
+            here = turn[place[sided.section[turn]] >= 0]
+            here = here[np.argsort(place[sided.section[here]])]
+            if len(here):
+                log_age = np.log(np.maximum(sided.time[here], 1e-3) / 10.0)
+                raters = Grouping.of(sided.rater[here], len(data.raters)) if data.raters else None
+                turns.append(Turn(*(jnp.asarray(a) for a in (log_age, sided.limit[here], sided.side[here])), raters))
+        if not (width or turns):
+            return None
+        used = used[:, :width].T
+        log_age = np.log(data.time[rows, :width].T / 10.0)
+        last = np.where(used > 0, log_age, -np.inf).max(axis=0, initial=-np.inf)
+        raters = None
+        if data.raters:
+            raters = Grouping.of(np.where(used > 0, data.rater[rows, :width].T, -1).ravel(), len(data.raters))
+        return cls(
+            jnp.asarray(log_age), jnp.asarray(data.z[rows, :width].T), jnp.asarray(used),
+            jnp.asarray(np.where(np.isfinite(last), last, 0.0)), raters, tuple(turns),
+        )  # fmt: skip
+
+
+def path_densities(readings: Readings, path: Path, data: CellData, ages: np.ndarray) -> list[Array]:
+    """ln density of the readings in cells of `ages` (cell,) if wear-out, and if early failures, end the path there."""
+    z = readings.z
+    if readings.raters is not None:
+        z = z - spread(readings.raters, path.offset).reshape(z.shape)
+    count = readings.used.sum(axis=0)
+    constant = -count * (LOG_ROOT_2_PI + jnp.log(path.noise))
+    ratio, precision = (path.spread / path.noise) ** 2, 1.0 / path.noise**2
+    log_ages, out = np.log(ages / 10.0)[:, None], []
+    sums = _sums_power_z if data.condition.path == "power_z" else _sums_by_reading
+    for kappa in path.kappa:
+        rr, hr, hh = sums(readings, z, count, path.start, kappa, log_ages, data.condition)
+        gain = 1.0 + ratio * hh
+        known = ratio * hr / gain
+        density = constant - 0.5 * jnp.log(gain) - 0.5 * precision * (rr - known * hr)
+        if readings.turns:
+            density = _one_sided(readings.turns, path, kappa, log_ages, data.condition, density, known, gain)
+        out.append(density)
+    return out
+
+
+def _sums_power_z(
+    readings: Readings, z: Array, count: Array, start: Array, kappa: Array, log_ages: np.ndarray, condition: Condition
+) -> tuple[Array, Array, Array]:
+    """Sums of r^2, h r and h^2 over the readings, from six sums a section."""
+    drop = float(condition.to_z(condition.threshold)) - start
+    x, w = readings.used * jnp.exp(kappa * readings.log_age), readings.used * (z - start)
+    t1, t2, tw, w1, w2 = (a.sum(axis=0) for a in (x, x**2, x * w, w, w**2))
+    held = jnp.exp(LN_LARGEST - kappa * readings.last)
+    s = jnp.minimum(jnp.exp(jnp.minimum(-kappa * log_ages, LN_MOST)), held)
+    x1, x2, wx = s * t1, s**2 * t2, s * tw
+    return w2 - 2.0 * drop * wx + drop**2 * x2, w1 - drop * x1 - wx + drop * x2, count - 2.0 * x1 + x2
+
+
+def _sums_by_reading(
+    readings: Readings, z: Array, count: Array, start: Array, kappa: Array, log_ages: np.ndarray, condition: Condition
+) -> tuple[Array, ...]:
+    """The same for any path, reading by reading."""
+
+    @jax.checkpoint
+    def add(sums: tuple[Array, ...], reading: tuple[Array, ...]) -> tuple[tuple[Array, ...], None]:
+        log_age, z, used = reading
+        mean, loading = _path_at(log_age, start, kappa, log_ages, condition)
+        residual, loading = used * (z - mean), used * loading
+        return tuple(a + b for a, b in zip(sums, (residual**2, loading * residual, loading**2), strict=True)), None
+
+    nothing = (jnp.zeros((len(log_ages), len(count))),) * 3
+    return jax.lax.scan(add, nothing, (readings.log_age, z, readings.used))[0]
+
+
+def _path_at(
+    log_age: Array, start: Array, kappa: Array, log_ages: np.ndarray, condition: Condition
+) -> tuple[Array, Array]:
+    """Mean reading at ln(age / 10) (section,), and its derivative to the built-in condition, (cell, section)."""
+    x = jnp.exp(jnp.minimum(kappa * (log_age - log_ages), LN_LARGEST))
+    s, end = condition.stretch, float(condition.to_z(condition.threshold))
+    if condition.path == "power_y" and s:
+        first = jnp.expm1(-s * start) / s  # highest - y at opening
+        gap = first * (1.0 - x) + (condition.highest - condition.threshold) * x
+        return -jnp.log1p(s * gap) / s, (1.0 - x) * (1.0 + s * first) / (1.0 + s * gap)
+    if condition.path == "reverse_s":
+        x = 2.0 * x / (1.0 + x)
+    return start * (1.0 - x) + end * x, 1.0 - x
+
+
+def _one_sided(
+    turns: tuple[Turn, ...], path: Path, kappa: Array, log_ages: np.ndarray, condition: Condition, density: Array,
+    known: Array, gain: Array,
+) -> Array:  # fmt: skip
+    """Add the tail of each one-sided reading in turn; the truncated normal is matched by its first two moments."""
+    variance = path.spread**2 / gain
+    for turn in turns:
+        limit = turn.limit if turn.raters is None else turn.limit - spread(turn.raters, path.offset)
+        count = len(limit)
+        mean, h = _path_at(turn.log_age, path.start, kappa, log_ages, condition)
+        m, v = known[:, :count], variance[:, :count]
+        per = 1.0 / (path.noise**2 + h**2 * v)
+        s = turn.side * jnp.sqrt(per)
+        t = (mean + h * m - limit) * s
+        mills = inverse_mills(t)
+        density = density.at[:, :count].add(log_normal_cdf(t))
+        known = known.at[:, :count].add(v * h * mills * s)
+        variance = variance.at[:, :count].add(-((v * h) ** 2) * mills * (mills + t) * per)
+    return density
