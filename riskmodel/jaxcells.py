@@ -21,7 +21,10 @@ from .jaxpath import Path, Readings, path_densities
 from .kernellife import DEAD
 from .kernelroom import TINY
 
-__all__ = ["CellClass", "Entry", "Life", "Root", "classes_of", "class_sums", "entry_of", "entry_sums"]
+__all__ = [
+    "CellClass", "Entry", "Life", "Root", "Window", "class_sums", "classes_of", "constants_of", "entry_of",
+    "entry_sums",
+]  # fmt: skip
 
 OUT = -1e30  # ln of the weight of a cell that does not count
 WORTH = 1 << 19  # cells that one more class must save
@@ -67,8 +70,8 @@ class Life(NamedTuple):
         hazards = [cumulative_hazard(self.shape * (log_ages - median), law) for median in self.log_median]
         if self.weight is None:
             return -hazards[0]
-        alive = (w * jnp.exp(-jnp.minimum(h, DEAD)) for w, h in zip(self.weight, hazards, strict=True))
-        return jnp.log(sum(alive))
+        alive = [w * jnp.exp(-jnp.minimum(h, DEAD)) for w, h in zip(self.weight, hazards, strict=True)]
+        return jnp.log(sum(alive[1:], alive[0]))
 
     def by_root(self, log_ages: np.ndarray, law: str) -> list[Array]:
         """Survival of the mechanisms of each root at common ages (age,), each (age, section)."""
@@ -215,26 +218,23 @@ def constants_of(
     low, high = data.span[rows].T
     lower, upper = data.lower[rows], data.upper[rows]
     bounds = tuple(
-        Bound(
-            jnp.asarray(np.flatnonzero(moved)), jnp.asarray(np.where(moved, at, -1)),
-            jnp.log(np.maximum(age[moved], 1e-9)),
-        )
+        Bound(np.flatnonzero(moved), np.where(moved, at, -1), np.log(np.maximum(age[moved], 1e-9)))
         for moved, at, age in ((edges[low] < lower, low, lower), (edges[high] > upper, high, upper))
         if moved.any()
-    )  # fmt: skip
+    )
     gone = np.isfinite(data.removed[rows])
     serving = ~gone & (np.nan_to_num(data.in_service[rows]) > 0)
-    exits = [_exits(mask & lagged, age[rows]) for mask, age in ((serving, data.in_service), (gone, data.removed))]
     return CellClass(
-        *(jnp.asarray(a) for a in (low, high, lower, upper)), bounds, *exits, Readings.of(data, rows),
-        _labels(data, rows, applies, members),
+        low, high, lower, upper, bounds,
+        _exits(serving & lagged, data.in_service[rows]), _exits(gone & lagged, data.removed[rows]),
+        Readings.of(data, rows), _labels(data, rows, applies, members),
     )  # fmt: skip
 
 
 def _exits(mask: np.ndarray, age: np.ndarray) -> Exits | None:
     if not mask.any():
         return None
-    return Exits(None if mask.all() else jnp.asarray(np.flatnonzero(mask)), jnp.asarray(age[mask]))
+    return Exits(None if mask.all() else np.flatnonzero(mask), age[mask])
 
 
 def _labels(data: CellData, rows: np.ndarray, applies: np.ndarray, members: Sequence[np.ndarray]) -> Labels | None:
@@ -243,8 +243,7 @@ def _labels(data: CellData, rows: np.ndarray, applies: np.ndarray, members: Sequ
         return None
     named = data.named[rows[at]].astype(float)
     chance = named.sum(axis=1) / (applies[rows[at]].sum(axis=1) + 1.0)
-    wanted = tuple(jnp.asarray(named[:, member].T) for member in members)
-    return Labels(jnp.asarray(at), jnp.asarray(named[:, -1]), jnp.asarray(chance), wanted)
+    return Labels(at, named[:, -1], chance, tuple(named[:, member].T for member in members))
 
 
 # ----------------------------------------------------------------------------- the sum
@@ -341,7 +340,7 @@ def entry_of(data: CellData, order: np.ndarray) -> tuple[Entry | None, int]:
     age = data.entry[order][rows]
     edges = np.minimum(data.grid.edges, data.grid.open_age)
     last = np.minimum(np.searchsorted(edges, age, side="left"), data.grid.cells)
-    return Entry(jnp.asarray(rows), jnp.asarray(age), jnp.asarray(last)), int(last.max())
+    return Entry(rows, age, last), int(last.max())
 
 
 def entry_sums(entry: Entry, largest: int, data: CellData, law: str, life: Life, lag: Array | None) -> Array:

@@ -17,7 +17,16 @@ from jax.scipy import special
 
 from .density import LogDensity
 from .jaxcells import (
-    CellClass, Entry, Life, Root, Window, class_sums, classes_of, constants_of, entry_of, entry_sums,
+    CellClass,
+    Entry,
+    Life,
+    Root,
+    Window,
+    class_sums,
+    classes_of,
+    constants_of,
+    entry_of,
+    entry_sums,
 )  # fmt: skip
 from .jaxlaws import Array
 from .jaxpath import Path
@@ -25,6 +34,7 @@ from .jaxrows import Grouping, RootRows, StateRows, moments_of, spread, state_ch
 from .lifesettings import removal_at_threshold
 from .parameters import SMALL_SKEWNESS
 from .places import taken_jointly
+from .raters import RATER
 from .together import SMALLEST
 
 __all__ = ["JaxDensity"]
@@ -107,12 +117,12 @@ class JaxDensity:
         constants = Constants(
             tuple(constants_of(data, w, inputs.applies, members, lagged=lagged) for w in windows),
             entry, tuple(RootRows.of(density, order)), levels,
-            jnp.asarray(np.column_stack([types, inputs.decades[order], inputs.drivers[order]]).T),
+            np.column_stack([types, inputs.decades[order], inputs.drivers[order]]).T,
             Grouping.of(np.argsort(order)[wear.section], len(order)).tables[0],
-            jnp.asarray(np.column_stack([np.eye(len(priors.types))[wear.types], wear.drivers, stretched_]).T),
+            np.column_stack([np.eye(len(priors.types))[wear.types], wear.drivers, stretched_]).T,
             StateRows.of(wear.states, np.arange(len(wear.section))) if wear.mixed else None,
         )  # fmt: skip
-        return cls(density, windows, order, largest, constants)
+        return cls(density, windows, order, largest, jax.tree.map(jnp.asarray, constants))
 
     # ----------------------------------------------------------------------------- evaluation
 
@@ -216,8 +226,8 @@ class JaxDensity:
         kappa = q["kappa"][0]
         offset = q["rater_sd"] * q["rater_raw"] if "rater_raw" in q and self.density.raters is not None else None
         if offset is not None:
-            names = self.density.levels["rater"]
-            offset = offset[np.array([list(names).index(name) for name in self.density.data.raters])]
+            names = list(self.density.levels[RATER])
+            offset = offset[np.array([names.index(name) for name in self.density.data.raters])]
         return Path(
             -jnp.log1p(s * gap) / s if s else -gap, q["start_spread"][0], q["noise"][0],
             jnp.stack([kappa, kappa * jnp.exp(q["kappa_early_log_ratio"][0])]), offset,
@@ -250,9 +260,9 @@ class JaxDensity:
         out = []
         for rows, centre in zip(constants.roots, self._centres(q, constants), strict=True):
             moments = moments_of(rows, centre, q, density.nodes)
-            ages = (q[name][rows.members] for name in ("age_median", "age_shape"))
+            median, shape = (q[name][rows.members] for name in ("age_median", "age_shape"))
             speed = jnp.exp(-(rows.patterns * q["delta"]) @ rows.onto.T)
-            out.append(Root(moments, *ages, speed))
+            out.append(Root(moments, median, shape, speed))
         return tuple(out)
 
     def _centres(self, q: Quantities, constants: Constants) -> list[Array]:

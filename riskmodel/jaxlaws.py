@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import jax
 import jax.numpy as jnp
 import numpy as np
@@ -14,7 +16,7 @@ __all__ = ["Array", "cumulative_hazard", "log_normal_cdf"]
 # the log density needs double precision, which JAX gives to a process as a whole
 jax.config.update("jax_enable_x64", True)
 
-Array = jax.Array
+Array = Any
 ROOT_2, LOG_ROOT_2_PI = float(np.sqrt(2.0)), 0.5 * float(np.log(2.0 * np.pi))
 # of (1 + 2 x) erfcx(x) as a polynomial in (x - 3.75) / (x + 3.75): see `vectormath.erfcx`
 ERFCX = (

@@ -74,7 +74,7 @@ class Readings(NamedTuple):
             if len(here):
                 log_age = np.log(np.maximum(sided.time[here], 1e-3) / 10.0)
                 raters = Grouping.of(sided.rater[here], len(data.raters)) if data.raters else None
-                turns.append(Turn(*(jnp.asarray(a) for a in (log_age, sided.limit[here], sided.side[here])), raters))
+                turns.append(Turn(log_age, sided.limit[here], sided.side[here], raters))
         if not (width or turns):
             return None
         used = used[:, :width].T
@@ -83,10 +83,8 @@ class Readings(NamedTuple):
         raters = None
         if data.raters:
             raters = Grouping.of(np.where(used > 0, data.rater[rows, :width].T, -1).ravel(), len(data.raters))
-        return cls(
-            jnp.asarray(log_age), jnp.asarray(data.z[rows, :width].T), jnp.asarray(used),
-            jnp.asarray(np.where(np.isfinite(last), last, 0.0)), raters, tuple(turns),
-        )  # fmt: skip
+        last = np.where(np.isfinite(last), last, 0.0)
+        return cls(log_age, data.z[rows, :width].T, used, last, raters, tuple(turns))
 
 
 def path_densities(readings: Readings, path: Path, data: CellData, ages: np.ndarray) -> list[Array]:

@@ -50,7 +50,7 @@ class Grouping(NamedTuple):
             table[rank % depth, first[at[order]] + rank // depth] = order
             tables.append(table)
             if len(parts) == parts.sum():
-                return cls(jnp.asarray(np.where(place < 0, count, place)), tuple(jnp.asarray(t) for t in tables))
+                return cls(np.where(place < 0, count, place), tuple(tables))
             at = np.repeat(np.arange(count), parts)
 
 
@@ -82,7 +82,7 @@ class StateRows(NamedTuple):
     @classmethod
     def of(cls, states: States, which: np.ndarray) -> StateRows:
         """Take the rows `which`."""
-        return cls(*(jnp.asarray(a[which].T) for a in (states.weight, states.comply, states.lapse)))
+        return cls(states.weight[which], states.comply[which].T, states.lapse[which].T)
 
 
 def state_chances(states: StateRows, compliance: Array) -> Array:
@@ -149,16 +149,20 @@ class RootRows(NamedTuple):
             first = np.zeros(len(order), int)
             first[section] = which  # what all rows of a section have in common
             out.append(cls(
-                Grouping.of(section, len(order)),
-                Grouping.of(slots.pattern[which] * len(order) + section, patterns * len(order)),
-                jnp.asarray(slots.member[r, :width]),
-                jnp.array([float(root.name in group.roots) for group in density.priors.groups]),
-                StateRows.of(rows.states, which),
-                jnp.asarray(rows.applies[first, :width].T), jnp.asarray(rows.mean[first]), jnp.asarray(rows.sd[first]),
-                jnp.asarray(rows.unknown[first].T) if rows.unnamed else None,
-                *(jnp.asarray(a[which].T) for a in (slots.chosen, slots.acts)),
-                jnp.asarray(onto[:, :width].T), jnp.asarray(slots.shift[which].T),
-                jnp.asarray(slots.patterns[r, :patterns]),
+                sections=Grouping.of(section, len(order)),
+                cells=Grouping.of(slots.pattern[which] * len(order) + section, patterns * len(order)),
+                members=slots.member[r, :width],
+                moved=np.array([float(root.name in group.roots) for group in density.priors.groups]),
+                states=StateRows.of(rows.states, which),
+                applies=rows.applies[first, :width].T,
+                mean=rows.mean[first],
+                sd=rows.sd[first],
+                unknown=rows.unknown[first].T if rows.unnamed else None,
+                chosen=slots.chosen[which].T,
+                acts=slots.acts[which].T,
+                onto=onto[:, :width].T,
+                shift=slots.shift[which].T,
+                patterns=slots.patterns[r, :patterns],
             ))  # fmt: skip
         return out
 
@@ -190,12 +194,7 @@ def moments_of(rows: RootRows, centre: Array, q: Mapping[str, Array], nodes: tup
         centre = centre - (q["score_shift_size"] @ rows.shift) * beta
     chance = _products(centre, wide, applies, nodes) * state_chances(rows.states, q["compliance"])
     moments = collect(rows.cells, chance)
-    return moments.reshape(len(chance), len(rows.patterns), -1).swapaxes(0, 1).reshape(-1, centre_sections(rows))
-
-
-def centre_sections(rows: RootRows) -> int:
-    """Number of sections."""
-    return rows.mean.shape[0]
+    return moments.reshape(len(chance), len(rows.patterns), -1).swapaxes(0, 1).reshape(-1, len(rows.mean))
 
 
 def _products(centre: Array, wide: Array, applies: Array, nodes: tuple[np.ndarray, np.ndarray]) -> Array:

@@ -215,6 +215,7 @@ class Layout:
 
     @cached_property
     def tables(self) -> dict[str, np.ndarray]:
+        """Parameters of the elements of a family that is no bell, (parameter, element)."""
         return {family: self._numbers(family) for family in ("beta", "gamma", "skewed")}
 
     def natural(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
