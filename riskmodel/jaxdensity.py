@@ -14,6 +14,7 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 from jax.scipy import special
+from scipy.special import betaln, gammaln
 
 from .density import LogDensity
 from .jaxcells import (
@@ -302,11 +303,11 @@ def _score_of(family: str, a: float, b: float) -> Callable[[Array], Array]:
 
     def tails(x: Array) -> tuple[Array, Array, Array]:
         if family == "beta":
-            log_density = -a * jax.nn.softplus(-x) - b * jax.nn.softplus(x) - special.betaln(a, b)
+            log_density = -a * jax.nn.softplus(-x) - b * jax.nn.softplus(x) - betaln(a, b)
             below, above = special.betainc(a, b, jax.nn.sigmoid(x)), special.betainc(b, a, jax.nn.sigmoid(-x))
         else:
             y = jnp.exp(x) / b
-            log_density = a * jnp.log(y) - y - special.gammaln(a)
+            log_density = a * jnp.log(y) - y - gammaln(a)
             below, above = special.gammainc(a, y), special.gammaincc(a, y)
         return below, above, log_density
 

@@ -57,14 +57,14 @@ class Grouping(NamedTuple):
 @jax.custom_vjp
 def spread(grouping: Grouping, values: Array) -> Array:
     """Values of groups (..., group) at their members (..., member), 0 where a member has none."""
-    return values.at[..., grouping.place].get(mode="fill", fill_value=0.0)
+    return jnp.asarray(values).at[..., grouping.place].get(mode="fill", fill_value=0.0)
 
 
 @jax.custom_vjp
 def collect(grouping: Grouping, values: Array) -> Array:
     """Sums over the members (..., member) of each group (..., group)."""
     for table in grouping.tables:
-        values = values.at[..., table].get(mode="fill", fill_value=0.0).sum(axis=-2)
+        values = jnp.asarray(values).at[..., table].get(mode="fill", fill_value=0.0).sum(axis=-2)
     return values
 
 
