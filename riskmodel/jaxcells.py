@@ -174,16 +174,19 @@ class Window:
 
 
 def classes_of(data: CellData, *, lagged: bool) -> list[Window]:
-    """Cut the sections into classes: those in service from the others, then by cells as long as that saves work."""
+    """Cut the sections into classes: by what they need, then by cells as long as that saves work."""
     span, turns = data.span, np.bincount(data.sided.section, minlength=data.sections)
     rows = np.flatnonzero(span[:, 0] < span[:, 1])
-    serving = lagged & ~np.isfinite(data.removed[rows]) & (np.nan_to_num(data.in_service[rows]) > 0)
-    large = len(rows) * data.grid.cells > WORTH
-    found, todo = [], [rows[serving], rows[~serving]] if large and serving.any() and not serving.all() else [rows]
+    todo, found = [rows] if len(rows) else [], []
+    if len(rows) * data.grid.cells > WORTH:
+        serving = lagged & ~np.isfinite(data.removed) & (np.nan_to_num(data.in_service) > 0)
+        edges = data.grid.edges
+        cut = (edges[span[:, 0]] < data.lower) | (edges[span[:, 1]] > data.upper)
+        plain = ~data.named.any(axis=1) & ~cut
+        need = np.where(plain, 2 * serving + (turns > 0), -1)[rows]
+        todo = [rows[need == kind] for kind in np.unique(need)]
     while todo:
         rows = todo.pop()
-        if not len(rows):
-            continue
         cut = _best_cut(span[rows])
         if cut is not None:
             todo += [rows[cut], rows[~cut]]
@@ -275,9 +278,9 @@ def class_sums(
         worn, lost = worn * leaving, lost * leaving
     if given.labels is not None:
         wear_label, early_label = _labelled(given.labels, life, roots, data, window, law, error)
-        rows = given.labels.rows
-        worn = worn.at[:, rows].set(worn[:, rows] * wear_label, unique_indices=True)
-        lost = lost.at[:, rows].set(lost[:, rows] * early_label, unique_indices=True)
+        one, rows = jnp.ones(lost.shape), given.labels.rows
+        worn = worn * one[0].at[rows].set(wear_label, unique_indices=True)
+        lost = lost * one.at[:, rows].set(early_label, unique_indices=True)
     counts = (number[:-1] >= given.low) & (number[:-1] < given.high)
     log_worn, log_lost = (jnp.where(counts, a, OUT) for a in (log_worn, log_lost))
     top = jax.lax.stop_gradient(jnp.maximum(log_worn, log_lost).max(axis=0))
@@ -297,12 +300,15 @@ def _masses(wear: Array, early: Array) -> tuple[Array, Array]:
 
 def _leaving(given: CellClass, edges: Array, open_age: float, lag: Array) -> Array:
     """Exit factor averaged over each cell, (cell, section)."""
-    out = jnp.ones((len(edges) - 1, len(given.low)))
+    out = jnp.ones(())
     for exits, factor in ((given.serving, _mean_exceedance), (given.removed, _mean_density)):
         if exits is not None:
             rows = slice(None) if exits.rows is None else exits.rows
             reach = jnp.minimum(jnp.clip(edges, given.lower[rows], given.upper[rows]), open_age)
-            out = out.at[:, rows].set(factor(reach, exits.age, lag / 2.0) + TINY)
+            share = factor(reach, exits.age, lag / 2.0) + TINY
+            if exits.rows is not None:
+                share = jnp.ones((len(share), len(given.low))).at[:, rows].set(share, unique_indices=True)
+            out = out * share
     return out
 
 

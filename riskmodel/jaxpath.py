@@ -94,18 +94,22 @@ def path_densities(readings: Readings, path: Path, data: CellData, ages: np.ndar
         z = z - spread(readings.raters, path.offset).reshape(z.shape)
     count = readings.used.sum(axis=0)
     constant = -count * (LOG_ROOT_2_PI + jnp.log(path.noise))
-    ratio, precision = (path.spread / path.noise) ** 2, 1.0 / path.noise**2
-    log_ages, out = np.log(ages / 10.0)[:, None], []
+    log_ages = np.log(ages / 10.0)[:, None]
     sums = _sums_power_z if data.condition.path == "power_z" else _sums_by_reading
-    for kappa in path.kappa:
+
+    # kept in memory its steps would be most of what is moved
+    @jax.checkpoint
+    def density_of(kappa: Array, z: Array, path: Path, readings: Readings) -> Array:
         rr, hr, hh = sums(readings, z, count, path.start, kappa, log_ages, data.condition)
+        ratio, precision = (path.spread / path.noise) ** 2, 1.0 / path.noise**2
         gain = 1.0 + ratio * hh
         known = ratio * hr / gain
         density = constant - 0.5 * jnp.log(gain) - 0.5 * precision * (rr - known * hr)
         if readings.turns:
             density = _one_sided(readings.turns, path, kappa, log_ages, data.condition, density, known, gain)
-        out.append(density)
-    return out
+        return density
+
+    return [density_of(kappa, z, path, readings) for kappa in path.kappa]
 
 
 def _sums_power_z(
@@ -156,7 +160,10 @@ def _one_sided(
     turns: tuple[Turn, ...], path: Path, kappa: Array, log_ages: np.ndarray, condition: Condition, density: Array,
     known: Array, gain: Array,
 ) -> Array:  # fmt: skip
-    """Add the tail of each one-sided reading in turn; the truncated normal is matched by its first two moments."""
+    """Add the tail of each one-sided reading in turn; the truncated normal is matched by its first two moments.
+
+    The sections of a turn are the first of those of the turn before: mean and variance of the others are done with.
+    """
     variance = path.spread**2 / gain
     for turn in turns:
         limit = turn.limit if turn.raters is None else turn.limit - spread(turn.raters, path.offset)
@@ -167,7 +174,6 @@ def _one_sided(
         s = turn.side * jnp.sqrt(per)
         t = (mean + h * m - limit) * s
         mills = inverse_mills(t)
-        density = density.at[:, :count].add(log_normal_cdf(t))
-        known = known.at[:, :count].add(v * h * mills * s)
-        variance = variance.at[:, :count].add(-((v * h) ** 2) * mills * (mills + t) * per)
+        density = density + jnp.pad(log_normal_cdf(t), ((0, 0), (0, density.shape[1] - count)))
+        known, variance = m + v * h * mills * s, v - (v * h) ** 2 * mills * (mills + t) * per
     return density
