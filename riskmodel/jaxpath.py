@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import partial
+from typing import Any, NamedTuple
 
 import jax
 import jax.numpy as jnp
@@ -92,41 +93,105 @@ def path_densities(readings: Readings, path: Path, data: CellData, ages: np.ndar
     z = readings.z
     if readings.raters is not None:
         z = z - spread(readings.raters, path.offset).reshape(z.shape)
-    count = readings.used.sum(axis=0)
-    constant = -count * (LOG_ROOT_2_PI + jnp.log(path.noise))
-    log_ages = np.log(ages / 10.0)[:, None]
-    sums = _sums_power_z if data.condition.path == "power_z" else _sums_by_reading
+    constant = -readings.used.sum(axis=0) * (LOG_ROOT_2_PI + jnp.log(path.noise))
+    log_ages, condition = np.log(ages / 10.0)[:, None], data.condition
+    spreads = jnp.stack([(path.spread / path.noise) ** 2, path.noise**-2.0, path.spread**2])
 
     # kept in memory its steps would be most of what is moved
     @jax.checkpoint
-    def density_of(kappa: Array, z: Array, path: Path, readings: Readings) -> Array:
-        rr, hr, hh = sums(readings, z, count, path.start, kappa, log_ages, data.condition)
-        ratio, precision = (path.spread / path.noise) ** 2, 1.0 / path.noise**2
-        gain = 1.0 + ratio * hh
-        known = ratio * hr / gain
-        density = constant - 0.5 * jnp.log(gain) - 0.5 * precision * (rr - known * hr)
+    def density_of(kappa: Array, z: Array, path: Path, readings: Readings, spreads: Array) -> Array:
+        if condition.path == "power_z":
+            sums, power, held = _six_sums(readings, z, path.start, kappa, log_ages)
+            drop = float(condition.to_z(condition.threshold)) - path.start
+            fit = _fit_power_z(power, held, sums, drop, spreads, bool(readings.turns))
+        else:
+            fit = _fit(_sums_by_reading(readings, z, path.start, kappa, log_ages, condition), spreads)
         if readings.turns:
-            density = _one_sided(readings.turns, path, kappa, log_ages, data.condition, density, known, gain)
-        return density
+            return constant + _one_sided(readings.turns, path, kappa, log_ages, condition, *fit)
+        return constant + fit[0]
 
-    return [density_of(kappa, z, path, readings) for kappa in path.kappa]
+    return [density_of(kappa, z, path, readings, spreads) for kappa in path.kappa]
 
 
-def _sums_power_z(
-    readings: Readings, z: Array, count: Array, start: Array, kappa: Array, log_ages: np.ndarray, condition: Condition
-) -> tuple[Array, Array, Array]:
-    """Sums of r^2, h r and h^2 over the readings, from six sums a section."""
-    drop = float(condition.to_z(condition.threshold)) - start
+def _fit(sums: tuple[Array, ...], spreads: Array) -> tuple[Array, ...]:
+    """ln density but for its constant, and mean and variance of the built-in condition about its mean.
+
+    Parameters
+    ----------
+    sums : tuple of array (cell, section)
+        Of r^2, h r and h^2 over the readings.
+    spreads : array (3,)
+        Variance of the built-in condition over that of the scatter, one over the latter, the former.
+    """
+    (rr, hr, hh), (ratio, precision, variance) = sums, spreads
+    gain = 1.0 + ratio * hh
+    known = ratio * hr / gain
+    return -0.5 * jnp.log(gain) - 0.5 * precision * (rr - known * hr), known, variance / gain
+
+
+def _six_sums(
+    readings: Readings, z: Array, start: Array, kappa: Array, log_ages: np.ndarray
+) -> tuple[tuple[Array, ...], Array, Array]:
+    """Sums over a section's readings of 1, powers of age, their squares and products with w = z - start, w and w^2;
+    powers of the cells' ages (cell, 1), and the largest that counts (section,)."""
     x, w = readings.used * jnp.exp(kappa * readings.log_age), readings.used * (z - start)
-    t1, t2, tw, w1, w2 = (a.sum(axis=0) for a in (x, x**2, x * w, w, w**2))
-    held = jnp.exp(LN_LARGEST - kappa * readings.last)
-    s = jnp.minimum(jnp.exp(jnp.minimum(-kappa * log_ages, LN_MOST)), held)
+    sums = tuple(a.sum(axis=0) for a in (readings.used, x, x**2, x * w, w, w**2))
+    return sums, jnp.exp(jnp.minimum(-kappa * log_ages, LN_MOST)), jnp.exp(LN_LARGEST - kappa * readings.last)
+
+
+def _sums_power_z(power: Array, held: Array, sums: tuple[Array, ...], drop: Array) -> tuple[Array, ...]:
+    """Sums of r^2, h r and h^2 for the power path on z, (cell, section), from six sums a section."""
+    n, t1, t2, tw, w1, w2 = sums
+    s = jnp.minimum(power, held)
     x1, x2, wx = s * t1, s**2 * t2, s * tw
-    return w2 - 2.0 * drop * wx + drop**2 * x2, w1 - drop * x1 - wx + drop * x2, count - 2.0 * x1 + x2
+    return w2 - 2.0 * drop * wx + drop**2 * x2, w1 - drop * x1 - wx + drop * x2, n - 2.0 * x1 + x2
+
+
+@partial(jax.custom_vjp, nondiff_argnums=(5,))
+def _fit_power_z(
+    power: Array, held: Array, sums: tuple[Array, ...], drop: Array, spreads: Array, sided: bool
+) -> tuple[Array, ...]:
+    """`_fit` of `_sums_power_z`; without one-sided readings the density alone. Its derivatives are written out: all
+    are sums of few products, which need nothing of this size in memory."""
+    return _fit(_sums_power_z(power, held, sums, drop), spreads)[: 3 if sided else 1]
+
+
+def _fit_power_z_forward(*given: Any) -> tuple[tuple[Array, ...], tuple[Any, ...]]:
+    return _fit_power_z(*given), given[:5]
+
+
+def _fit_power_z_back(sided: bool, given: tuple[Any, ...], bars: tuple[Array, ...]) -> tuple[Any, ...]:
+    power, held, sums, drop, spreads = given
+    (rr, hr, hh), (ratio, precision, variance) = _sums_power_z(power, held, sums, drop), spreads
+    density, s, per = bars[0], jnp.minimum(power, held), 1.0 / (1.0 + ratio * hh)
+    pull = precision * density * hr
+    gain = -0.5 * per * (density + ratio * pull * hr * per)
+    to_ratio, to_variance = 0.5 * pull * hr * per, 0.0 * per
+    if sided:
+        known, spread_bar = bars[1], bars[2]
+        pull = pull + known
+        gain = gain - (known * ratio * hr + spread_bar * variance) * per**2
+        to_ratio, to_variance = to_ratio + known * hr * per, spread_bar * per
+    to_rr, to_hr, to_hh = -0.5 * precision * density, ratio * per * pull, ratio * gain
+    x1, x2, wx = -drop * to_hr - 2.0 * to_hh, drop * (drop * to_rr + to_hr) + to_hh, -2.0 * drop * to_rr - to_hr
+    _, t1, t2, tw, *_ = sums
+    slope = x1 * t1 + 2.0 * s * t2 * x2 + wx * tw
+    free = power < held
+    by_section = [a.sum(axis=0) for a in (to_hh, s * x1, s**2 * x2, s * wx, to_hr, to_rr)]
+    to_drop = (2.0 * to_rr * (drop * s * t2 - tw) + to_hr * (s * t2 - t1)) * s
+    to_precision = -0.5 * density * (rr - ratio * hr**2 * per)
+    return (
+        jnp.where(free, slope, 0.0).sum(axis=1, keepdims=True), jnp.where(free, 0.0, slope).sum(axis=0),
+        tuple(by_section), to_drop.sum(),
+        jnp.stack([(gain * hh + to_ratio).sum(), to_precision.sum(), to_variance.sum()]),
+    )  # fmt: skip
+
+
+_fit_power_z.defvjp(_fit_power_z_forward, _fit_power_z_back)
 
 
 def _sums_by_reading(
-    readings: Readings, z: Array, count: Array, start: Array, kappa: Array, log_ages: np.ndarray, condition: Condition
+    readings: Readings, z: Array, start: Array, kappa: Array, log_ages: np.ndarray, condition: Condition
 ) -> tuple[Array, ...]:
     """The same for any path, reading by reading."""
 
@@ -137,7 +202,7 @@ def _sums_by_reading(
         residual, loading = used * (z - mean), used * loading
         return tuple(a + b for a, b in zip(sums, (residual**2, loading * residual, loading**2), strict=True)), None
 
-    nothing = (jnp.zeros((len(log_ages), len(count))),) * 3
+    nothing = (jnp.zeros((len(log_ages), z.shape[1])),) * 3
     return jax.lax.scan(add, nothing, (readings.log_age, z, readings.used))[0]
 
 
@@ -158,13 +223,12 @@ def _path_at(
 
 def _one_sided(
     turns: tuple[Turn, ...], path: Path, kappa: Array, log_ages: np.ndarray, condition: Condition, density: Array,
-    known: Array, gain: Array,
+    known: Array, variance: Array,
 ) -> Array:  # fmt: skip
     """Add the tail of each one-sided reading in turn; the truncated normal is matched by its first two moments.
 
     The sections of a turn are the first of those of the turn before: mean and variance of the others are done with.
     """
-    variance = path.spread**2 / gain
     for turn in turns:
         limit = turn.limit if turn.raters is None else turn.limit - spread(turn.raters, path.offset)
         count = len(limit)

