@@ -60,7 +60,10 @@ def points(layout, model):
 
 @pytest.mark.parametrize("name", [pytest.param(n, marks=() if n == ALL_AT_ONCE else pytest.mark.slow) for n in MORE])
 def test_value_and_gradient_equal_the_compiled_ones(name):
-    """To 1e-9, mapped over points as over chains; far out, where masses are differences of their last digits, the gradient to 1e-6 of its."""
+    """To 1e-9, mapped over points as over chains.
+
+    Far out some masses are differences of the last digits of survivals: there the gradient to 1e-6 of its largest.
+    """
     density, found, model = densities(name)
     x = points(density.layout, model())
     values, gradients = (np.asarray(a) for a in found.value_and_gradient(x))
