@@ -192,7 +192,7 @@ class Layout:
     @cached_property
     def bent(self) -> np.ndarray:
         """Elements whose real number is a logarithm or log-odds of the variable."""
-        return np.concatenate([self._of[family] for family in ("lognormal", "beta", "gamma")])
+        return np.concatenate([self.by_family[family] for family in ("lognormal", "beta", "gamma")])
 
     @property
     def described(self) -> str:
@@ -204,80 +204,81 @@ class Layout:
         )
 
     @cached_property
-    def _of(self) -> dict[str, np.ndarray]:
+    def by_family(self) -> dict[str, np.ndarray]:
         """Elements of each family."""
         families = np.array([law.family for law in self.laws])
         return {f: np.flatnonzero(families == f) for f in ("normal", "lognormal", "beta", "gamma", "skewed")}
 
     def _numbers(self, family: str) -> np.ndarray:
         """Parameters of the elements of a family, (parameter, element)."""
-        return np.array([self.laws[i].parameters for i in self._of[family]], float).T
+        return np.array([self.laws[i].parameters for i in self.by_family[family]], float).T
 
     @cached_property
-    def _bell(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def bell(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Elements whose real number is normal, its mean and its sd."""
-        at = np.concatenate([self._of[f] for f in ("normal", "lognormal", "skewed")])
+        at = np.concatenate([self.by_family[f] for f in ("normal", "lognormal", "skewed")])
         standard = [(0.0, 1.0) if self.laws[i].family == "skewed" else self.laws[i].parameters for i in at]
         mean, sd = np.array(standard, float).reshape(-1, 2).T
         return at, mean, sd
 
     @cached_property
-    def _around(self) -> np.ndarray:
-        """1 for the elements of `_bell` whose mean moves with the common one."""
+    def around(self) -> np.ndarray:
+        """1 for the elements of `bell` whose mean moves with the common one."""
         by_type = self.spans.get("wear_out_by_type", slice(0, 0))
-        return ((self._bell[0] >= by_type.start) & (self._bell[0] < by_type.stop)).astype(float)
+        return ((self.bell[0] >= by_type.start) & (self.bell[0] < by_type.stop)).astype(float)
 
     @cached_property
-    def _tables(self) -> dict[str, np.ndarray]:
+    def tables(self) -> dict[str, np.ndarray]:
+        """Parameters of the elements of a family that is no bell, (parameter, element)."""
         return {family: self._numbers(family) for family in ("beta", "gamma", "skewed")}
 
     def natural(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values of the free elements at real numbers x (..., element), and their derivatives."""
         value, slope = np.array(x, float), np.ones_like(x, float)
         for family in ("lognormal", "gamma"):
-            at = self._of[family]
+            at = self.by_family[family]
             value[..., at] = slope[..., at] = np.exp(x[..., at])
-        at = self._of["beta"]
+        at = self.by_family["beta"]
         value[..., at] = expit(x[..., at])
         slope[..., at] = value[..., at] * expit(-x[..., at])
-        at = self._of["skewed"]
+        at = self.by_family["skewed"]
         if len(at):
-            location, scale, skewness = self._tables["skewed"]
+            location, scale, skewness = self.tables["skewed"]
             value[..., at], slope[..., at] = stretched(x[..., at], location, scale, skewness)
         return value, slope
 
     def log_prior(self, x: np.ndarray, value: np.ndarray) -> tuple[float, np.ndarray]:
         """Log density of the real numbers x (element,), and its gradient."""
         gradient = np.zeros(self.size)
-        at, mean, sd = self._bell
+        at, mean, sd = self.bell
         if self.common >= 0:
-            mean = mean + self._around * x[self.common]
+            mean = mean + self.around * x[self.common]
         score = (x[at] - mean) / sd
-        total = -0.5 * float(score @ score) + self._constant
+        total = -0.5 * float(score @ score) + self.log_scale
         gradient[at] = -score / sd
         if self.common >= 0:
-            gradient[self.common] += float(self._around @ (score / sd))
-        at = self._of["beta"]
+            gradient[self.common] += float(self.around @ (score / sd))
+        at = self.by_family["beta"]
         if len(at):
-            (a, b), p = self._tables["beta"], value[at]
+            (a, b), p = self.tables["beta"], value[at]
             total -= float(a @ np.logaddexp(0.0, -x[at]) + b @ np.logaddexp(0.0, x[at]))
             gradient[at] = a - (a + b) * p
-        at = self._of["gamma"]
+        at = self.by_family["gamma"]
         if len(at):
-            a, scale = self._tables["gamma"]
+            a, scale = self.tables["gamma"]
             total += float(a @ x[at] - (value[at] / scale).sum())
             gradient[at] = a - value[at] / scale
         return total, gradient
 
     @cached_property
-    def _constant(self) -> float:
+    def log_scale(self) -> float:
         """What the log density holds besides the parameters."""
-        at, _, sd = self._bell
+        at, _, sd = self.bell
         total = -len(at) * 0.5 * np.log(2.0 * np.pi) - np.log(sd).sum()
-        if len(self._of["beta"]):
-            total -= betaln(*self._tables["beta"]).sum()
-        if len(self._of["gamma"]):
-            a, scale = self._tables["gamma"]
+        if len(self.by_family["beta"]):
+            total -= betaln(*self.tables["beta"]).sum()
+        if len(self.by_family["gamma"]):
+            a, scale = self.tables["gamma"]
             total -= (gammaln(a) + a * np.log(scale)).sum()
         return float(total)
 
@@ -303,9 +304,9 @@ class Layout:
             if variable.name in values:
                 x[..., self.spans[variable.name]] = np.reshape(values[variable.name], (*lead, len(variable.laws)))
         for family in ("lognormal", "gamma"):
-            at = [i for i in self._of[family] if self._named(i) in values]
+            at = [i for i in self.by_family[family] if self._named(i) in values]
             x[..., at] = np.log(x[..., at])
-        at = [i for i in self._of["beta"] if self._named(i) in values]
+        at = [i for i in self.by_family["beta"] if self._named(i) in values]
         x[..., at] = np.log(x[..., at]) - np.log1p(-x[..., at])
         return x
 
@@ -340,7 +341,7 @@ class Layout:
 
     def named(self, x: np.ndarray, value: np.ndarray, q: np.ndarray) -> dict[str, tuple[np.ndarray, tuple[str, ...]]]:
         """Free variables and quantities with their dims, from draws (..., element)."""
-        skewed = self._of["skewed"]
+        skewed = self.by_family["skewed"]
         value = value.copy()
         value[..., skewed] = x[..., skewed]  # the variable is the score
         dims = self.dims | {variable.name: variable.dim for variable in self.variables}
