@@ -357,14 +357,13 @@ def entry_sums(entry: Entry, largest: int, data: CellData, law: str, life: Life,
         return wear + jnp.log(early)
     edges = data.grid.edges[: largest + 1]
     log_edges, number = np.log(np.maximum(edges, 1e-9)), np.arange(largest + 1)[:, None]
-    wear, early = life.log_wear(log_edges[:, None], law), jnp.ones((len(edges), len(entry.age)))
+    alive = jnp.exp(life.log_wear(log_edges[:, None], law))
     for root in life.by_root(log_edges, law):
-        early = early * root
-    worn, lost = _masses(wear, early)
+        alive = alive * root
     seen = _mean_exceedance(jnp.minimum(edges, data.grid.open_age)[:, None], entry.age, lag / 2.0)
-    before = jnp.where(number[:-1] < entry.last, jnp.exp(wear[:-1]) * (worn + lost) * seen, 0.0)
+    before = jnp.where(number[:-1] < entry.last, (alive[:-1] - alive[1:]) * seen, 0.0)
     # whoever outlives the first edge beyond the entry was there
-    return jnp.log(before.sum(axis=0) + jnp.where(number == entry.last, jnp.exp(wear) * early, 0.0).sum(axis=0))
+    return jnp.log(before.sum(axis=0) + jnp.where(number == entry.last, alive, 0.0).sum(axis=0))
 
 
 # ---------------------------------------------------------------------------------- labels

@@ -203,10 +203,11 @@ def _products(centre: Array, wide: Array, applies: Array, nodes: tuple[np.ndarra
     # kept in memory the susceptibilities at every node would be the largest arrays of all
     @jax.checkpoint
     def average(centre: Array, wide: Array, applies: Array) -> Array:
-        total = 0.0
+        one, totals = jnp.ones(centre.shape[1]), [0.0] * (1 << len(centre))
         for node, share in zip(*nodes, strict=True):
             chance = applies * jax.nn.sigmoid(centre - wide * node)
-            total = total + share * jnp.stack(subset_products(list(chance), jnp.ones(chance.shape[1])))
-        return total
+            products = subset_products(list(chance), one)
+            totals = [total + share * product for total, product in zip(totals, products, strict=True)]
+        return jnp.stack(totals)
 
     return subset_signs(len(centre))[:, None] * average(centre, wide, applies)

@@ -14,6 +14,7 @@ TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
 ONLY_WITH_PYMC = {"agelaws", "likelihood", "jointmodel", "model", "cellposterior", "chains"}
+ONLY_WITH_JAX = {"jaxlaws", "jaxrows", "jaxpath", "jaxcells", "jaxdensity"}
 
 
 def rooms() -> dict[str, int]:
@@ -79,6 +80,7 @@ def test_only_the_model_knows_the_sampler(name):
     text = modules()[name].read_text()
     uses = re.search(r"^\s*(import|from) (pymc|pytensor|nutpie)\b", text, re.MULTILINE)
     assert bool(uses) == (name in ONLY_WITH_PYMC)
+    assert bool(re.search(r"^\s*(import|from) jax\b", text, re.MULTILINE)) == (name in ONLY_WITH_JAX)
 
 
 def test_no_module_is_longer_than_the_limit():

@@ -35,7 +35,7 @@ from riskmodel.jaxrows import Grouping, collect, spread
 
 ALL_AT_ONCE = "raters, hazard ratios, score shifts, time ratios"
 MORE = CASES | {ALL_AT_ONCE: lambda: rated((with_everything(slowed()), slowed()))}
-LAST_DIGIT = FAR[0]  # leaves sections to cells whose mass is the last digit of a survival
+NEAR = 4  # points near the priors
 
 
 def densities(name):
@@ -49,33 +49,45 @@ def densities(name):
 def points(layout, model):
     """Reals in the middle of the priors, at three draws near it, and far out."""
     rng = np.random.default_rng(3)
-    near = layout.centre + np.outer([0.0, 0.3, 0.5, 1.0], np.ones(layout.size)) * rng.standard_normal((4, layout.size))
+    noise = np.array([0.0, 0.3, 0.5, 1.0])[:, None] * rng.standard_normal((NEAR, layout.size))
     far = []
     for change in FAR:
         values = draws_of(model, 6)
         values |= {k: np.full_like(values[k], v) for k, v in change.items() if k in values}
         far.append(layout.real(values))
-    return np.array([*near, *far])
+    return np.array([*(layout.centre + noise), *far])
 
 
 @pytest.mark.parametrize("name", [pytest.param(n, marks=() if n == ALL_AT_ONCE else pytest.mark.slow) for n in MORE])
 def test_value_and_gradient_equal_the_compiled_ones(name):
-    """To 1e-9, mapped over points as over chains.
+    """Near the priors to 1e-9, mapped over points as over chains; far out to 1e-6, as the compiled ones are held.
 
-    Far out some masses are differences of the last digits of survivals: there the gradient to 1e-6 of its largest.
+    Where a far point leaves a section to a cell whose mass is the last digit of a survival, the compiled gradient is
+    itself no slope of its values: there the values are compared, roughly, and this at two points at most.
     """
     density, found, model = densities(name)
     x = points(density.layout, model())
     values, gradients = (np.asarray(a) for a in found.value_and_gradient(x))
     assert np.isfinite(gradients).all()
+    noise = 0
     for n, (at, value, gradient) in enumerate(zip(x, values, gradients, strict=True)):
         expected, slopes = density.value_and_gradient(at)
-        if n == 4 + FAR.index(LAST_DIGIT):
-            assert value == pytest.approx(expected, rel=1e-6)
+        if n >= NEAR and not is_slope(density, at, slopes):
+            noise += 1
+            assert value == pytest.approx(expected, abs=3.0), n  # ln of a few units of the last digit
             continue
+        within = 1e-9 if n < NEAR else 1e-6
+        assert value == pytest.approx(expected, rel=within), n
         scale = max(1.0, float(np.abs(slopes).max()))
-        assert value == pytest.approx(expected, rel=1e-9), n
-        np.testing.assert_allclose(gradient, slopes, rtol=1e-9, atol=(1e-9 if n < 4 else 1e-6) * scale, err_msg=str(n))
+        np.testing.assert_allclose(gradient, slopes, rtol=within, atol=within * scale, err_msg=str(n))
+    assert noise <= 2
+
+
+def is_slope(density, x, gradient):
+    """Whether a gradient is that of the compiled values, by central differences in a few directions."""
+    steps = 1e-5 * np.random.default_rng(7).standard_normal((3, len(x)))
+    rises = [density.value_and_gradient(x + s)[0] - density.value_and_gradient(x - s)[0] for s in steps]
+    return np.allclose(rises, 2.0 * steps @ gradient, rtol=1e-3, atol=1e-9 * np.abs(density.value_and_gradient(x)[0]))
 
 
 @pytest.mark.slow
@@ -114,12 +126,14 @@ def test_mapped_over_chains_is_one_by_one():
 
 @pytest.mark.slow
 def test_classes_of_sections_change_nothing(monkeypatch):
-    """Cut as finely as possible: the same sums, in the records' order."""
+    """Cut finely, and one section whose records contradict each other: the same sums, in the records' order."""
     r, p = records(40, seed=8), priors()
+    r.sections["age_lower"][5], r.sections["age_removed"][5] = 20.0, 3.0
     density = LogDensity.of(r, p, settings=GRID)
     monkeypatch.setattr(jaxcells, "WORTH", 150)
     found = JaxDensity.of(density)
     assert len(found.windows) > 3
+    assert found.order[-1] == 5
     x = density.layout.centre + 0.3 * np.random.default_rng(1).standard_normal(density.layout.size)
     np.testing.assert_allclose(found.by_section(x), density.by_section(x), rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(found.value_and_gradient(x)[1], density.value_and_gradient(x)[1], rtol=1e-9, atol=1e-9)
