@@ -6,8 +6,10 @@ A chain has a seed of its own and runs alone, so that it is the same wherever it
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,10 +17,11 @@ import xarray as xr
 
 from .crew import Once, Tell
 from .density import LogDensity
-from .frame import Frame, Nested, climb
+from .frame import Density, Frame, Nested, climb
 from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratercoordinates import RaterCoordinates
+from .spreadcoordinates import SpreadCoordinates
 from .streams import integer_seed
 
 if TYPE_CHECKING:
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
 __all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_points", "frame_of"]
 
 POLL_SECONDS = 0.5
+DEEPEST = 3
+"""Doublings of a path: seven steps are about half a turn in the frame, and what lies beyond comes back."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +79,8 @@ class Chains:
         sampling: Sampling,
         start: xr.Dataset | None,
     ):
-        self.sampling = sampling
-        self.ready = Once(partial(Ready, records, priors, settings, start))
+        self.sampling, self.make = sampling, partial(Ready, records, priors, settings, start)
+        self.ready = Once(self.make)
 
     def __call__(self, number: int, tell: Tell) -> Chain:
         """Run a chain, and once more if a draw diverged; its draws are its steps."""
@@ -86,16 +91,18 @@ class Chains:
             if not tree["sample_stats"]["diverging"].any():
                 break
         sampling = time.perf_counter() - begun
-        reals = ready.place(tree["posterior"].to_dataset()["z"].values)
-        posterior = ready.density.dataset(reals).assign_coords(chain=[number])
         stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-        stats = stats.assign_coords(chain=[number]).assign(target_accept=("chain", [accept]))
-        stats["log_prior"] = ready.density.log_prior(posterior)
+        z = tree["posterior"].to_dataset()["z"].values
+        posterior, stats = ready.finished(number, z, stats.assign(target_accept=("chain", [accept])))
         likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps))
         return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 
     def _sampled(self, ready: Ready, number: int, again: int, accept: float, tell: Tell) -> xr.DataTree:
-        """Run nutpie in the background, so that an interrupt stops it at once."""
+        """Run nutpie in the background, so that an interrupt stops it at once.
+
+        Its paths follow the standard normal exactly, and step through what the density is beyond that: as many nearly
+        normal elements as a network has contracts do not shorten the steps.
+        """
         import nutpie
 
         sampling, done = self.sampling, [0]
@@ -112,6 +119,8 @@ class Chains:
             cores=1,
             seed=integer_seed(sampling.seed, *place),
             target_accept=accept,
+            exact_normal_trajectory=True,
+            maxdepth=DEEPEST,
             save_warmup=False,
             progress_bar=False,
             progress_callback=report,
@@ -136,9 +145,18 @@ def acceptances(first: float) -> tuple[float, float]:
 class Ready:
     """What the chains of one process share.
 
+    Parameters
+    ----------
+    records, priors, settings, start
+        See `Chains`.
+    by : callable (density)
+        Who evaluates the density.
+
     Attributes
     ----------
     density : LogDensity
+    plain : callable
+        The density at reals of the layout.
     coordinates : Nested
         In which the frame stands.
     frame : Frame
@@ -147,11 +165,20 @@ class Ready:
     seconds : float
     """
 
-    def __init__(self, records: Records, priors: PriorSet, settings: LifeSettings | None, start: xr.Dataset | None):
+    def __init__(
+        self,
+        records: Records,
+        priors: PriorSet,
+        settings: LifeSettings | None,
+        start: xr.Dataset | None,
+        by: Callable[[LogDensity], Density] = attrgetter("value_and_gradient"),
+    ):
         begun = time.perf_counter()
         self.density = LogDensity.of(records, priors, settings=settings)
+        self.plain = by(self.density)
         earlier = None if start is None else earlier_points(self.density, start)
-        self.coordinates, self.frame = frame_of(self.density, None if earlier is None else earlier.mean(axis=0))
+        middle = None if earlier is None else earlier.mean(axis=0)
+        self.coordinates, self.frame = frame_of(self.density, middle, self.plain)
         self.earlier = None if earlier is None else self.frame.undo(self.coordinates.undo(earlier))
         self.seconds = time.perf_counter() - begun
 
@@ -160,7 +187,7 @@ class Ready:
         from nutpie.compiled_pyfunc import from_pyfunc
 
         size = self.density.layout.size
-        evaluate = self.frame.density(self.coordinates.density(self.density.value_and_gradient))
+        evaluate = self.evaluate
         return from_pyfunc(
             size,
             lambda: evaluate,
@@ -171,9 +198,20 @@ class Ready:
             make_initial_point_fn=self.begin,
         )
 
+    @property
+    def evaluate(self) -> Density:
+        """The density in the frame."""
+        return self.frame.density(self.coordinates.density(self.plain))
+
     def place(self, z: np.ndarray) -> np.ndarray:
         """The reals of the layout (..., element) at z (..., element)."""
         return self.coordinates.place(self.frame.place(z))
+
+    def finished(self, number: int, z: np.ndarray, stats: xr.Dataset) -> tuple[xr.Dataset, xr.Dataset]:
+        """Posterior and statistics of a chain from its draws in the frame (1, draw, element)."""
+        posterior = self.density.dataset(self.place(z)).assign_coords(chain=[number])
+        log_prior = self.density.log_prior(posterior)
+        return posterior, stats.assign_coords(chain=[number]).assign(log_prior=log_prior)
 
     def begin(self, seed: Any) -> np.ndarray:
         """Where a chain begins in the frame: at an earlier draw, or one unit from the mode in every direction.
@@ -188,14 +226,14 @@ class Ready:
         return rng.choice([-1.0, 1.0], self.density.layout.size)
 
 
-def frame_of(density: LogDensity, start: np.ndarray | None) -> tuple[Nested, Frame]:
-    """Coordinates of raters and groups, and the frame at the mode in them.
+def frame_of(density: LogDensity, start: np.ndarray | None, plain: Density | None = None) -> tuple[Nested, Frame]:
+    """Coordinates of raters, groups and spreads, and the frame at the mode in them; `plain` evaluates the density.
 
     Terms of groups, and of raters with few readings together with their spread, keep their own directions. The search
     begins with the spreads between groups held, since with the terms standardised the mode of all is far from where the
     posterior's mass lies: a spread of 9 between 1,200 contracts, posterior mean 0.1.
     """
-    layout, plain = density.layout, density.value_and_gradient
+    layout, plain = density.layout, plain or density.value_and_gradient
     raters = RaterCoordinates.of(density)
     at = layout.centre if start is None else start
     if len(raters.raw):
@@ -209,6 +247,8 @@ def frame_of(density: LogDensity, start: np.ndarray | None) -> tuple[Nested, Fra
     for terms in groups:
         own = GroupCoordinates.measured(layout, nested.density(plain), at, terms, passed)
         nested, at, passed = Nested((*nested.parts, own)), own.undo(at), np.concatenate([passed, terms.raw])
+    scores = SpreadCoordinates.of(layout)
+    nested, at = Nested((*nested.parts, scores)), scores.undo(at)
     kept = [terms.raw for terms in groups]
     names = (f"{group.column}_raw" for group in density.priors.groups)
     every = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]

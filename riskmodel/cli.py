@@ -16,14 +16,14 @@ from . import __version__
 from .ask import cores, curing_water, sawing
 from .askexclusion import exclusion
 from .briefcommand import brief
-from .cluster import crew_at
 from .crew import keep_products_whole
+from .crews import WHERE, crew_at
 from .elicitcommand import elicit
 from .errors import RiskModelError, RiskModelWarning, printable
 from .priorscommand import priors_group
 from .trialcommand import trial_sections
 from .trustcommand import trust
-from .updatecommand import SCHEDULER, update
+from .updatecommand import update
 from .verifycommand import verify
 from .watchcommand import planned, watch
 
@@ -147,8 +147,8 @@ def check(study: Path) -> None:
     metavar="50,70",
     help="Calibrate again at other thresholds of the condition index: does the first place change?",
 )
-@SCHEDULER
-def run(study: Path, out: Path | None, fresh: bool, thresholds: str, scheduler: str) -> None:
+@WHERE
+def run(study: Path, out: Path | None, fresh: bool, thresholds: str, scheduler: str, device: str) -> None:
     """Calibrate STUDY, simulate its programme and write the results.
 
     Stages whose inputs have not changed are skipped. The first calibration on a machine compiles for
@@ -164,7 +164,7 @@ def run(study: Path, out: Path | None, fresh: bool, thresholds: str, scheduler: 
     options += [OPTION, ",".join(f"{at:g}" for at in others)] if others else []
     typed = " ".join(["riskmodel run", asked.folder.resolve().name, *options])
     watcher = TerminalWatcher(moving=sys.stderr.isatty())
-    with crew_at(scheduler) as crew:
+    with crew_at(scheduler, device) as crew:
         outcome = run_study(asked, out=out, fresh=fresh, command=typed + " --fresh" * fresh, watcher=watcher, crew=crew)
     click.echo(f"Results: {safe(str(outcome.folder))}. Open brief.html there, or: riskmodel show {safe(str(study))}")
 

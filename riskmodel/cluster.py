@@ -23,7 +23,7 @@ from .store import PACKAGES, code_digest
 if TYPE_CHECKING:
     from distributed import Client
 
-__all__ = ["Cluster", "cluster_at", "crew_at"]
+__all__ = ["Cluster", "cluster_at"]
 
 EXTRA = "pip install 'overlay-riskmodel[cluster]'"
 CONNECT_SECONDS = 10
@@ -34,11 +34,6 @@ PIECES, FEWEST = 3, 16
 """Pieces a thread, so that a slow or lost worker delays the others little; draws a piece, since the constants of a
 section are worked for every piece and take as long as nine of its draws."""
 TRAVELLING = ("dask", "distributed", "cloudpickle", "msgpack")
-
-
-def crew_at(address: str) -> contextlib.AbstractContextManager[Cluster | None]:
-    """The cluster of a scheduler, where one is named; otherwise nobody but this machine."""
-    return cluster_at(address) if address else contextlib.nullcontext()
 
 
 @contextlib.contextmanager

@@ -162,12 +162,18 @@ class LogDensity:
         """Log-likelihood of each section's records at reals x (element,), shape (section,)."""
         return point_of(self, x).run(wanted=False)[0]
 
-    def log_likelihood(self, posterior: xr.Dataset, tell: Callable[[int], None] | None = None) -> xr.Dataset:
+    def log_likelihood(
+        self,
+        posterior: xr.Dataset,
+        tell: Callable[[int], None] | None = None,
+        by_section: Callable[[np.ndarray], np.ndarray] | None = None,
+    ) -> xr.Dataset:
         """`by_section` at every draw, Dataset (chain, draw, section); `tell` is called with the draws done."""
+        by_section = by_section or self.by_section
         x = self.layout.real({name: posterior[name].values for name in self.layout.spans})
         out = np.empty((*x.shape[:2], len(self.sections)))
         for done, at in enumerate(np.ndindex(x.shape[:2]), 1):
-            out[at] = self.by_section(x[at])
+            out[at] = by_section(x[at])
             if tell is not None:
                 tell(done)
         return xr.Dataset(

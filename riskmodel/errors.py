@@ -46,6 +46,10 @@ class ClusterError(RiskModelError):
     """The cluster cannot be reached, was lost, or is not set up as this machine is."""
 
 
+class GraphicsError(RiskModelError):
+    """No graphics processor can be used here."""
+
+
 class RiskModelWarning(UserWarning):
     """The result stands, but read it with this in mind."""
 

@@ -12,9 +12,11 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-__all__ = ["Density", "Frame", "Nested", "climb", "slopes_along", "slopes_by_element"]
+__all__ = ["Density", "Frame", "Nested", "Values", "climb", "slopes_along", "slopes_by_element"]
 
-Density = Callable[[np.ndarray], tuple[float, np.ndarray]]
+Values = float | np.ndarray
+Density = Callable[[np.ndarray], tuple[Values, np.ndarray]]
+"""Log density (...) and its gradient (..., element) at points (..., element), or at one point only."""
 SEARCHES, SEARCH_STEPS, GRADIENT_ENOUGH, FALL_ENOUGH = 4, 400, 1e-2, 1e-12
 DIFFERENCE = 1e-3
 FLATTEST, STEEPEST = 1e-2, 1e8  # of the curvature
@@ -122,10 +124,10 @@ class Frame:
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of z."""
 
-        def of(z: np.ndarray) -> tuple[float, np.ndarray]:
+        def of(z: np.ndarray) -> tuple[Values, np.ndarray]:
             value, slope = density(self.place(z))
             gradient = self.width * slope
-            gradient[self.turned] = self.scale.T @ slope[self.turned]
+            gradient[..., self.turned] = slope[..., self.turned] @ self.scale
             return value, gradient
 
         return of
@@ -144,7 +146,7 @@ def climb(density: Density, start: np.ndarray, held: np.ndarray | None = None) -
             return 1e300, np.zeros_like(x)
         down = -gradient
         down[held] = 0.0
-        return -value, down
+        return -float(value), down
 
     options = {"maxiter": SEARCH_STEPS, "gtol": GRADIENT_ENOUGH, "ftol": FALL_ENOUGH, "maxcor": 30}
     mode, spent, slope = start, 0, np.inf

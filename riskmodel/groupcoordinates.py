@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frame import Density, slopes_along, slopes_by_element
+from .frame import Density, Values, slopes_along, slopes_by_element
 from .parameters import Layout
 
 __all__ = ["GroupCoordinates", "GroupTerms", "terms_of"]
@@ -115,19 +115,19 @@ class GroupCoordinates:
         """The density and its gradient as a function of y."""
         raw, at = self.terms.raw, self.terms.spread
 
-        def of(y: np.ndarray) -> tuple[float, np.ndarray]:
+        def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
             mean, sd = self._normal(y)
             x = y.copy()
-            x[raw] = mean + sd * y[raw]
+            x[..., raw] = mean + sd * y[..., raw]
             value, gradient = density(x)
-            spread, slope = (float(part[at]) for part in self.layout.natural(y))
-            pull, own = gradient[raw], gradient.copy()
-            own[raw] = sd * pull
-            own[self.others] += (spread * sd**2 * pull) @ self.lean
+            spread, slope = (part[..., at, None] for part in self.layout.natural(y))
+            pull, own = gradient[..., raw], gradient.copy()
+            own[..., raw] = sd * pull
+            own[..., self.others] += (spread * sd**2 * pull) @ self.lean
             # d ln sd / d spread = -spread grip sd^2
             shrink = spread * self.grip * sd**2
             to_mean = mean / spread - 2.0 * mean * shrink
-            own[at] += slope * float(pull @ (to_mean - sd * shrink * y[raw]) - shrink.sum())
-            return value + float(np.log(sd).sum()), own
+            own[..., at] += slope[..., 0] * (pull * (to_mean - sd * shrink * y[..., raw]) - shrink).sum(axis=-1)
+            return value + np.log(sd).sum(axis=-1), own
 
         return of

@@ -375,12 +375,12 @@ def _labelled(
     """Probability of the recorded causes given wear-out (row,), and given an early failure in each cell (cell, row)."""
     log_edges = np.log(np.maximum(data.grid.edges[window.first : window.last + 1], 1e-9))
     log_ages = np.log(data.grid.ages[window.first : window.last])
-    named, total = 0.0, TINY
+    named, total = jnp.zeros(()), jnp.asarray(TINY)
     for root, survival, wanted in zip(life.roots, roots, labels.wanted, strict=True):
         log_survival = jnp.log(jnp.maximum(survival[:, labels.rows], TINY))
         fall = jnp.maximum(log_survival[:-1] - log_survival[1:], 0.0)
         step, middle = jnp.diff(failed(root, log_edges, law), axis=2), failed(root, log_ages, law)
-        moments, every, some = root.moments[:, labels.rows], TINY, 0.0
+        moments, every, some = root.moments[:, labels.rows], jnp.asarray(TINY), jnp.zeros(())
         for m in range(len(root.median)):
             falling = products(middle, leave_out=m) * jnp.repeat(step[:, m], 1 << len(root.median), axis=0)
             part = jnp.maximum(-(falling.T @ moments), 0.0)

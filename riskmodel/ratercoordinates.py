@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .density import LogDensity
-from .frame import Density
+from .frame import Density, Values
 from .parameters import Layout
 
 __all__ = ["RaterCoordinates"]
@@ -79,13 +79,14 @@ class RaterCoordinates:
         if not len(self.raw):
             return density
 
-        def of(y: np.ndarray) -> tuple[float, np.ndarray]:
+        def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
             x = self.place(y)
             value, gradient = density(x)
-            spread, slope = (float(part[self.spread]) for part in self.layout.natural(x))
+            spread, slope = (part[..., self.spread] for part in self.layout.natural(x))
             gradient, ratio = gradient.copy(), self.usual / spread
-            gradient[self.spread] -= (gradient[self.raw] @ x[self.raw] + len(self.raw)) * slope / spread
-            gradient[self.raw] *= ratio
-            return value + len(self.raw) * float(np.log(ratio)), gradient
+            along = (gradient[..., self.raw] * x[..., self.raw]).sum(axis=-1)
+            gradient[..., self.spread] -= (along + len(self.raw)) * slope / spread
+            gradient[..., self.raw] *= ratio[..., None]
+            return value + len(self.raw) * np.log(ratio), gradient
 
         return of

@@ -10,19 +10,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from .cluster import crew_at
+from .crews import WHERE, crew_at
 from .errors import Faults, InputError, printable
 
 if TYPE_CHECKING:
     from .records import Intake, Records, Round
     from .study import Study
 
-__all__ = ["SCHEDULER", "UpdateError", "take_in", "update"]
+__all__ = ["UpdateError", "take_in", "update"]
 
-SCHEDULER = click.option(
-    "--scheduler", default="", envvar="RISKMODEL_SCHEDULER", metavar="ADDRESS",
-    help="Work on the Dask cluster of this scheduler, as tcp://HOST:8786 [this machine alone].",
-)  # fmt: skip
 FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
 
 
@@ -38,7 +34,7 @@ class UpdateError(InputError):
               help="Day on which the records close now [the latest date in them].")  # fmt: skip
 @click.option("--correct", is_flag=True, help="Let the new rows replace what they contradict, and fit anew.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder of the results.")
-@SCHEDULER
+@WHERE
 def update(
     study: Path,
     surveys: Path | None,
@@ -47,6 +43,7 @@ def update(
     correct: bool,
     out: Path | None,
     scheduler: str,
+    device: str,
 ) -> None:
     """Take a round of new condition data into STUDY and bring its results up to date.
 
@@ -63,7 +60,7 @@ def update(
 
     asked = read_study(study)
     end = None if until is None else until.date()
-    with crew_at(scheduler) as crew:
+    with crew_at(scheduler, device) as crew:
         intake, closing, name = take_in(asked, sections, surveys, until=end, correct=correct)
         click.echo("\n".join(_intake_lines(intake, closing, name)))
         if not name:

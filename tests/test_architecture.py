@@ -14,7 +14,7 @@ TOP = Path(__file__).resolve().parent.parent
 PACKAGE = TOP / "riskmodel"
 LONGEST_MODULE = 500
 ONLY_WITH_PYMC = {"agelaws", "likelihood", "jointmodel", "model", "cellposterior", "chains"}
-ONLY_WITH_JAX = {"jaxlaws", "jaxrows", "jaxpath", "jaxcells", "jaxdensity"}
+ONLY_WITH_JAX = {"jaxlaws", "jaxrows", "jaxpath", "jaxcells", "jaxdensity", "jaxchains"}
 
 
 def rooms() -> dict[str, int]:

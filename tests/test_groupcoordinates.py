@@ -14,6 +14,7 @@ from riskmodel.chains import frame_of
 from riskmodel.density import LogDensity
 from riskmodel.frame import Frame, Nested, climb
 from riskmodel.groupcoordinates import GroupCoordinates, GroupTerms, terms_of
+from riskmodel.spreadcoordinates import SpreadCoordinates
 
 LEVEL, SPREAD = 0, 1
 OUTER, INNER = GroupTerms(SPREAD, np.arange(2, 5)), GroupTerms(5, np.arange(6, 26))
@@ -131,8 +132,27 @@ def test_terms_lean_on_nothing_in_the_frame(study):
 
 
 def test_a_frame_without_groups_is_as_it_was():
-    """No group has terms: the frame is that of the plain density."""
+    """No group has terms: the frame is that of the density in the spreads' coordinates."""
     bare = LogDensity.of(records(60), priors(), levels={})
     nested, frame = frame_of(bare, None)
     assert not any(isinstance(part, GroupCoordinates) for part in nested.parts)
-    np.testing.assert_array_equal(frame.mode, Frame.at_mode(bare.value_and_gradient, bare.layout.centre).mode)
+    scores = SpreadCoordinates.of(bare.layout)
+    expected = Frame.at_mode(scores.density(bare.value_and_gradient), scores.undo(bare.layout.centre))
+    np.testing.assert_array_equal(frame.mode, expected.mode)
+
+
+def test_many_points_at_once(study):
+    """Coordinates and frame take points (chain, element) as they take one."""
+    nested, frame = coordinates_of(study)
+
+    def many(x):
+        found = [study.value_and_gradient(row) for row in x]
+        return np.array([value for value, _ in found]), np.stack([slope for _, slope in found])
+
+    z = np.random.default_rng(6).normal(size=(3, study.layout.size))
+    values, slopes = frame.density(nested.density(many))(z)
+    one = frame.density(nested.density(study.value_and_gradient))
+    for row, value, slope in zip(z, values, slopes, strict=True):
+        expected = one(row)
+        assert value == pytest.approx(expected[0], rel=1e-12)
+        np.testing.assert_allclose(slope, expected[1], rtol=1e-9, atol=1e-9)

@@ -1,0 +1,147 @@
+"""A calibration on a graphics processor: the density in JAX, all chains in step. Needs the optional extra `gpu`."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, cast
+
+import jax
+import numpy as np
+import xarray as xr
+
+from .chains import Chain, Chains, Ready, acceptances
+from .crew import Tell, Threads
+from .density import LogDensity
+from .errors import GraphicsError
+from .frame import Values
+from .jaxdensity import JaxDensity
+from .sampler import Walk, walk
+from .streams import integer_seed
+
+__all__ = ["Graphics", "graphics"]
+
+
+def graphics(threads: int) -> Graphics:
+    """The first graphics processor that JAX finds.
+
+    Raises
+    ------
+    GraphicsError
+        If it finds none.
+    """
+    try:
+        return Graphics(jax.devices("gpu")[0], Threads(threads))
+    except RuntimeError as error:
+        raise GraphicsError(
+            f"JAX {jax.__version__} finds no graphics processor here, only {jax.devices()[0].platform}. Beside an "
+            'NVIDIA one its own build is needed: pip install "jax[cuda12]". Without one leave out --device'
+        ) from error
+
+
+@dataclass(frozen=True)
+class Graphics:
+    """A crew (`crew.Crew`): threads of this machine, but for the chains of a calibration, which go to a device of JAX.
+
+    Parameters
+    ----------
+    device : jax.Device
+    threads : Threads
+    """
+
+    device: Any
+    threads: Threads
+
+    def cut(self, count: int) -> list[slice]:
+        """One piece a thread."""
+        return self.threads.cut(count)
+
+    def map[T, R](
+        self, work: Callable[[T, Tell], R], items: Sequence[T], told: Callable[[int], None] | None = None
+    ) -> list[R]:
+        """Work every item (see `crew.Crew`)."""
+        if not isinstance(work, Chains):
+            return self.threads.map(work, items, told)
+        together = self.threads.map(_Together(work, self.device), [cast(Sequence[int], items)], told)
+        return cast(list[R], together[0])
+
+
+@dataclass(frozen=True)
+class _Evaluated:
+    """A density on a device, at one point after the other: many at once take as long there, and compile anew."""
+
+    density: JaxDensity
+    device: Any
+
+    @classmethod
+    def on(cls, device: Any, density: LogDensity) -> _Evaluated:
+        """Its constants lie on the device."""
+        there = JaxDensity.of(density)
+        return cls(replace(there, constants=jax.device_put(there.constants, device)), device)
+
+    def __call__(self, x: np.ndarray) -> tuple[Values, np.ndarray]:
+        """Log density (...) and gradient (..., element) at reals x (..., element)."""
+        points = x.reshape(-1, x.shape[-1])
+        found = [self.density.value_and_gradient(jax.device_put(point, self.device)) for point in points]
+        values, slopes = (np.array([np.asarray(one[part]) for one in found]) for part in (0, 1))
+        return values.reshape(x.shape[:-1])[()], slopes.reshape(x.shape)
+
+    def by_section(self, x: np.ndarray) -> np.ndarray:
+        """Log-likelihood of each section's records at reals x (element,), shape (section,)."""
+        return np.asarray(self.density.by_section(jax.device_put(x, self.device)))
+
+
+@dataclass(frozen=True)
+class _Together:
+    """All chains of a calibration as one piece of work."""
+
+    chains: Chains
+    device: Any
+
+    def __call__(self, numbers: Sequence[int], tell: Tell) -> list[Chain]:
+        """Run the chains, and all of them once more if a draw diverged; the steps told are those of all together."""
+        sampling = self.chains.sampling
+        ready = self.chains.make(by=partial(_Evaluated.on, self.device))
+        begun = time.perf_counter()
+        for again, accept in enumerate(acceptances(sampling.target_accept)):
+            found = self._walked(ready, numbers, again, accept, lambda done: tell(len(numbers) * done))
+            if not found.diverging.any():
+                break
+        seconds, steps = time.perf_counter() - begun, len(numbers) * (sampling.draws + sampling.tune)
+        by_section, out = cast(_Evaluated, ready.plain).by_section, []
+        for i, number in enumerate(numbers):
+            posterior, stats = ready.finished(number, found.draws[i : i + 1], _stats(found, i, accept))
+            likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps), by_section)
+            out.append(Chain(posterior, stats, likelihood, ready.seconds, seconds))
+        return out
+
+    def _walked(self, ready: Ready, numbers: Sequence[int], again: int, accept: float, tell: Tell) -> Walk:
+        sampling, more = self.chains.sampling, ["again"] if again else []
+        seeds = [integer_seed(sampling.seed, "sampler", f"chain {number}", *more) for number in numbers]
+        return walk(
+            ready.evaluate,
+            np.stack([ready.begin(seed) for seed in seeds]),
+            draws=sampling.draws,
+            tune=sampling.tune,
+            accept=accept,
+            seed=sampling.seed,
+            purpose=" ".join(["sampler in step", *more]),
+            tell=tell,
+        )
+
+
+def _stats(found: Walk, chain: int, accept: float) -> xr.Dataset:
+    """Statistics of a chain, named as the other sampler names them."""
+    by_draw = {
+        "energy": found.energy[chain],
+        "energy_error": found.error[chain],
+        "diverging": found.diverging[chain],
+        "n_steps": found.steps,
+    }
+    own = {"step_size": found.step, "target_accept": accept}
+    return xr.Dataset(
+        {name: (("chain", "draw"), values[None]) for name, values in by_draw.items()}
+        | {name: ("chain", [value]) for name, value in own.items()}
+    )

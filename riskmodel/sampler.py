@@ -1,0 +1,165 @@
+"""The sampler: Hamiltonian Monte Carlo that follows the standard normal part of a density exactly.
+
+In the frame (`frame`) the posterior is about standard normal. There motion without anything else is a turn of position
+and momentum about each other, however many elements there are; only what the density is beyond that takes steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from .frame import Density, Values
+from .streams import stream
+
+__all__ = ["State", "StepSize", "Walk", "follow", "walk"]
+
+State = tuple[np.ndarray, np.ndarray, Values, np.ndarray]
+"""Positions and momenta (chain, element), log densities (chain,) and gradients (chain, element)."""
+
+QUARTER = 0.5 * np.pi
+SHORTEST, LONGEST = 1.0, 1.8
+"""Of a path, in quarter turns: drawn, so that none fits the period of an element for good (R. M. Neal, MCMC using
+Hamiltonian dynamics, in Handbook of Markov Chain Monte Carlo, 2011, section 5.3.3; page not seen)."""
+FIRST_STEP, SMALLEST_STEP = 0.5, 0.01
+LOST = 1000.0
+"""Error of the energy at which a path counts as diverged."""
+
+
+class StepSize:
+    """Step whose acceptance is the one wanted, by dual averaging.
+
+    M. D. Hoffman and A. Gelman, J. Machine Learning Research 15 (2014) 1593-1623, section 3.2, with the constants
+    given there (from memory).
+
+    Parameters
+    ----------
+    accept : float in (0, 1)
+    """
+
+    def __init__(self, accept: float):
+        self.accept, self.count, self.shortfall = accept, 0, 0.0
+        self.log_step = self.log_mean = np.log(FIRST_STEP)
+        self.middle = np.log(2.0 * FIRST_STEP)
+
+    def learn(self, accepted: float) -> None:
+        """Take in the mean acceptance of one path."""
+        self.count += 1
+        self.shortfall += (self.accept - accepted - self.shortfall) / (self.count + 10.0)
+        self.log_step = self.middle - self.shortfall * np.sqrt(self.count) / 0.05
+        self.log_step = float(np.clip(self.log_step, np.log(SMALLEST_STEP), np.log(QUARTER)))
+        self.log_mean += self.count**-0.75 * (self.log_step - self.log_mean)
+
+    @property
+    def trial(self) -> float:
+        """The step while it is being learnt."""
+        return float(np.exp(self.log_step))
+
+    @property
+    def learnt(self) -> float:
+        """The step for what follows."""
+        return float(np.exp(self.log_mean))
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Draws of several chains.
+
+    Parameters
+    ----------
+    draws : ndarray (chain, draw, element)
+    energy, error : ndarray (chain, draw)
+        Of the point a path begins at with its momentum, and what the path added to it.
+    diverging : ndarray of bool (chain, draw)
+    steps : ndarray of int (draw,)
+        Gradients of each path.
+    step : float
+        Learnt in the warm-up.
+    warm_up : int
+        Gradients of the warm-up, for each chain.
+    """
+
+    draws: np.ndarray
+    energy: np.ndarray
+    error: np.ndarray
+    diverging: np.ndarray
+    steps: np.ndarray
+    step: float
+    warm_up: int
+
+
+def walk(
+    density: Density,
+    start: np.ndarray,
+    *,
+    draws: int,
+    tune: int,
+    accept: float,
+    seed: int,
+    purpose: str,
+    tell: Callable[[int], None],
+) -> Walk:
+    """Sample a density that is about standard normal, all chains with paths of the same length at once.
+
+    With the density exp(-z z / 2 - rest(z)), Hamilton's equations for half the squares of z and of the momentum p
+    are a turn, z cos a + p sin a and p cos a - z sin a. A path is turns of equal angle between kicks
+    -angle d rest / dz, half a kick at either end (B. Shahbaba and others, Statistics and Computing 24 (2014)
+    339-349; page not seen). It is taken with the usual probability min(1, exp(-error of the energy)).
+
+    Parameters
+    ----------
+    density : callable
+        At points (chain, element).
+    start : ndarray (chain, element)
+    draws, tune : int
+        The step is learnt over the first `tune` paths, which are not kept.
+    accept : float in (0, 1)
+        Mean acceptance wanted.
+    seed, purpose : int, str
+        Of the streams of random numbers (`streams`): one for the lengths, one for each chain.
+    tell : callable (paths)
+        Told the paths done; it may raise, which ends the walk.
+    """
+    chains, size = start.shape
+    lengths, randoms = stream(seed, purpose, "lengths"), [stream(seed, purpose, f"chain {i}") for i in range(chains)]
+    z, (value, gradient), step = start, density(start), StepSize(accept)
+    kept, energy, error = np.empty((chains, draws, size)), np.empty((chains, draws)), np.empty((chains, draws))
+    diverging, steps, warm_up = np.zeros((chains, draws), bool), np.zeros(draws, int), 0
+    for number in range(tune + draws):
+        tell(number)
+        angle = QUARTER * lengths.uniform(SHORTEST, LONGEST)
+        count = max(1, round(angle / (step.trial if number < tune else step.learnt)))
+        momentum = np.stack([rng.standard_normal(size) for rng in randoms])
+        begun = 0.5 * (momentum**2).sum(axis=1) - value
+        end = follow(density, (z, momentum, value, gradient), angle, count)
+        missed = 0.5 * (end[1] ** 2).sum(axis=1) - end[2] - begun
+        missed = np.where(np.isfinite(missed), missed, np.inf)
+        chance = np.exp(-np.maximum(missed, 0.0))
+        taken = np.array([rng.random() for rng in randoms]) < chance
+        z, gradient = (np.where(taken[:, None], new, old) for new, old in ((end[0], z), (end[3], gradient)))
+        value = np.where(taken, end[2], value)
+        if number < tune:
+            step.learn(float(chance.mean()))
+            warm_up += count
+            continue
+        at = number - tune
+        kept[:, at], energy[:, at], error[:, at], steps[at] = z, begun, missed, count
+        diverging[:, at] = missed > LOST
+    return Walk(kept, energy, error, diverging, steps, step.learnt, warm_up)
+
+
+def follow(density: Density, state: State, angle: float, count: int) -> State:
+    """The end of a path of `count` turns, of `angle` together; it ends early where no chain has a density."""
+    z, p, value, gradient = state
+    turn = angle / count
+    cos, sin = np.cos(turn), np.sin(turn)
+    p = p + 0.5 * turn * (gradient + z)
+    for done in range(count):
+        z, p = z * cos + p * sin, p * cos - z * sin
+        value, gradient = density(z)
+        p = p + (turn if done < count - 1 else 0.5 * turn) * (gradient + z)
+        if not np.any(np.isfinite(value)):
+            break
+    return z, p, value, gradient

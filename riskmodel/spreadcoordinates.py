@@ -1,0 +1,78 @@
+"""Coordinates of the sampler for spreads between groups: the normal score of each in its prior.
+
+Records leave a small spread possible. Its logarithm then has a long tail to the left, where the sampler gets stuck.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammainc, gammaincc, gammainccinv, gammaincinv, gammaln, ndtr, ndtri
+
+from .frame import Density, Values
+from .parameters import Layout
+
+__all__ = ["SpreadCoordinates"]
+
+LOG_ROOT_2PI = 0.5 * float(np.log(2.0 * np.pi))
+FAR, SMALLEST = 20.0, 1e-300
+"""A search may look further out; the quantity stays where it is there, within the range of a double."""
+
+
+@dataclass(frozen=True)
+class SpreadCoordinates:
+    """Reals x from coordinates y: x = y, but for quantities with a gamma prior, whose logarithm x is.
+
+    With F the prior's distribution function of the quantity t = exp(x) / scale,
+
+        F(t) = Phi(y),    dx/dy = phi(y) / (t f(t))
+
+    Parameters
+    ----------
+    elements : ndarray of int (spread,)
+    shape, scale : ndarray (spread,)
+        Of the gamma priors.
+    """
+
+    elements: np.ndarray
+    shape: np.ndarray
+    scale: np.ndarray
+
+    @classmethod
+    def of(cls, layout: Layout) -> SpreadCoordinates:
+        """Of all quantities with a gamma prior."""
+        elements = layout.by_family["gamma"]
+        shape, scale = layout.tables["gamma"] if len(elements) else np.zeros((2, 0))
+        return cls(elements, shape, scale)
+
+    def place(self, y: np.ndarray) -> np.ndarray:
+        """The reals x (..., element) at y (..., element)."""
+        x, own = y.copy(), np.clip(y[..., self.elements], -FAR, FAR)
+        t = np.where(own < 0.0, gammaincinv(self.shape, ndtr(own)), gammainccinv(self.shape, ndtr(-own)))
+        x[..., self.elements] = np.log(self.scale * np.maximum(t, SMALLEST))
+        return x
+
+    def undo(self, x: np.ndarray) -> np.ndarray:
+        """y (..., element) at the reals x (..., element)."""
+        y, t = x.copy(), np.exp(x[..., self.elements]) / self.scale
+        below, above = gammainc(self.shape, t), gammaincc(self.shape, t)
+        y[..., self.elements] = np.where(below < above, ndtri(below), -ndtri(above))
+        return y
+
+    def density(self, density: Density) -> Density:
+        """The density and its gradient as a function of y."""
+        at, a = self.elements, self.shape
+        if not len(at):
+            return density
+
+        def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
+            x = self.place(y)
+            value, gradient = density(x)
+            t, own = np.exp(x[..., at]) / self.scale, y[..., at]
+            log_slope = t - a * np.log(t) + gammaln(a) - 0.5 * own**2 - LOG_ROOT_2PI
+            slope, gradient = np.exp(log_slope), gradient.copy()
+            gradient[..., at] = slope * (gradient[..., at] + t - a) - own
+            return value + log_slope.sum(axis=-1), gradient
+
+        return of

@@ -1,0 +1,89 @@
+"""A calibration with the density in JAX finds what one with the compiled density finds."""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import arviz as az
+import numpy as np
+import pytest
+from builders import priors
+from surveyed import records_of
+
+from riskmodel.calibrate import Calibration, Sampling, calibrate
+from riskmodel.crew import Threads
+
+if os.environ.get("RISKMODEL_NEED_JAX"):
+    import jax
+else:
+    jax = pytest.importorskip("jax", reason="the extra gpu is not installed")
+
+PRIORS = priors()
+RECORDS = records_of(PRIORS, 24)
+SAMPLING = Sampling(chains=4, draws=250, tune=100)
+
+
+@pytest.fixture(scope="module")
+def crew() -> Any:
+    from riskmodel.jaxchains import Graphics
+
+    return Graphics(jax.devices("cpu")[0], Threads(2))
+
+
+@pytest.fixture(scope="module")
+def in_jax(crew: Any) -> Calibration:
+    told: list[tuple[int, int]] = []
+    found = calibrate(
+        RECORDS, PRIORS, sampling=SAMPLING, gate=False, crew=crew,
+        progress=lambda done, total, text: told.append((done, total)),
+    )  # fmt: skip
+    assert told[-1] == (1400, 1400)
+    return found
+
+
+def test_the_posterior_is_that_of_the_compiled_density(in_jax: Calibration) -> None:
+    """Two samplers, two densities: means of all variables within five standard errors, and the gate's figures fair."""
+    plain = calibrate(RECORDS, PRIORS, sampling=SAMPLING, gate=False)
+    assert in_jax.gate is not None
+    assert in_jax.gate.checks[0].passed
+    for name in ("kappa", "noise", "wear_out_median", "early_failure", "delta", "compliance", "intercept"):
+        both = [one.posterior[name] for one in (in_jax, plain)]
+        errors = [np.asarray(az.mcse(one.to_dataset(name=name))[name]) for one in both]
+        means = [one.mean(("chain", "draw")).values for one in both]
+        apart = np.abs(means[0] - means[1]) / np.hypot(*errors)
+        assert np.nanmax(apart) < 5.0, name
+    assert float(az.rhat(in_jax.posterior[["kappa", "early_failure"]]).to_array().max()) < 1.05
+
+
+def test_the_likelihood_of_its_draws_is_that_of_the_compiled_density(in_jax: Calibration) -> None:
+    from riskmodel.calibrate import records_log_likelihood
+
+    few = in_jax.posterior.isel(draw=slice(0, 3))
+    expected = records_log_likelihood(RECORDS, PRIORS, few)
+    found = in_jax.tree["log_likelihood"].to_dataset()["records"].isel(draw=slice(0, 3))
+    np.testing.assert_allclose(found.values, expected.transpose(*found.dims).values, rtol=1e-9, atol=1e-9)
+
+
+def test_other_work_goes_to_threads(crew: Any) -> None:
+    assert crew.map(_doubled, [1, 2, 3]) == [2, 4, 6]
+    assert len(crew.cut(10)) == 2
+
+
+def _doubled(item: int, tell: Any) -> int:
+    tell(1)
+    return 2 * item
+
+
+def test_without_a_graphics_processor_the_command_says_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
+    from riskmodel.errors import GraphicsError
+    from riskmodel.jaxchains import graphics
+
+    def none_here(kind: str | None = None) -> list[Any]:
+        if kind == "gpu":
+            raise RuntimeError("Unknown backend gpu")
+        return list(jax.local_devices(backend="cpu"))
+
+    monkeypatch.setattr(jax, "devices", none_here)
+    with pytest.raises(GraphicsError, match="finds no graphics processor here, only cpu"):
+        graphics(2)
