@@ -53,8 +53,8 @@ class Sampling:
     chains, draws, tune : int
         Draws kept and warm-up steps are per chain.
     target_accept : float in (0, 1)
-        Near 0.65 a draw of a normal density costs least (A. Beskos and others, Bernoulli 19 (2013) 1501-1534; page not
-        seen); 0.8 takes twice the gradients. A chain with a diverging draw is run once more, half as far from one.
+        Paths are seven steps at most, half a turn or less in the frame, so that shorter steps cost little. A chain
+        with a diverging draw is run once more, half as far from one.
     seed : int
     cores : int or None
         None: one a chain, as many as the machine has.
@@ -72,7 +72,7 @@ class Sampling:
     chains: int = 4
     draws: int = 500
     tune: int = 150
-    target_accept: float = 0.7
+    target_accept: float = 0.8
     seed: int = 20260101
     cores: int | None = None
     gate_rhat: float = 1.02

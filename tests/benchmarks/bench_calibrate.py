@@ -1,11 +1,12 @@
-"""Calibration: `python tests/benchmarks/bench_calibrate.py [sections ...] [--draws 250] [--tune 150] [--drawn]`
+"""Calibration: `bench_calibrate.py [sections ...] [--draws 250] [--tune 150] [--drawn] [--device gpu] [--means FILE]`
 
 The demo study's records, repeated to the sizes asked for (416 by default); with `--drawn` the records of a
 network of that size whose truth is drawn from the priors. (Of a demo repeated ten times everything is ten
 times as sure, whether the model fits or not; its posterior is no network's.) Every size in a process of its
 own: seconds until the sampler starts (search of the mode included), seconds of sampling, gradients a draw,
 smallest effective sample size and R-hat, effective draws a second of processor time; the gate on standard
-error. `--latent` sets beside it, on few sections, the model as one writes it first: one latent age at failure
+error. `--device gpu` runs the chains on a graphics processor; `--means` keeps means and standard errors of all
+parameters, and compares them with those of an earlier run in that file. `--latent` sets beside it, on few sections, the model as one writes it first: one latent age at failure
 a section, sampled by PyMC's default. Prints a table and writes `bench_calibrate.json`.
 """
 
@@ -46,16 +47,35 @@ def drawn(sections: int):
         return desk.records, desk.priors, LifeSettings()
 
 
-def measure(sections: int, draws: int, tune: int, *, of_truth: bool) -> dict[str, float]:
+def compared(posterior, file: Path) -> dict[str, float]:
+    """Distances of the means to those in a file, in standard errors of the difference; kept there if there is none."""
+    import arviz as az
+
+    means, errors = posterior.mean(("chain", "draw")), az.mcse(posterior)
+    own = {name: [means[name].values.ravel(), np.asarray(errors[name]).ravel()] for name in posterior.data_vars}
+    if not file.exists():
+        file.write_text(json.dumps({name: np.array(both).tolist() for name, both in own.items()}), encoding="utf-8")
+        return {}
+    other = json.loads(file.read_text(encoding="utf-8"))
+    z = np.concatenate([(own[n][0] - other[n][0]) / np.hypot(own[n][1], other[n][1]) for n in own])
+    z = z[np.isfinite(z)]
+    return {"means compared": len(z), "mean square": float((z**2).mean()), "largest": float(np.abs(z).max())}
+
+
+def measure(sections: int, draws: int, tune: int, *, of_truth: bool, device: str, means: str) -> dict[str, float]:
     """Figures of one size."""
     import arviz as az
 
     from riskmodel.calibrate import Sampling, calibrate, sampled_only
+    from riskmodel.crews import crew_at
 
+    begun = time.perf_counter()
     records, priors, settings = (drawn if of_truth else study_of)(sections)
+    print(f"records made in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
     sampling = Sampling(draws=draws, tune=tune, cores=2)
     wall, cpu = time.perf_counter(), time.process_time()
-    found = calibrate(records, priors, settings=settings, sampling=sampling, gate=False)
+    with crew_at("", device) as crew:
+        found = calibrate(records, priors, settings=settings, sampling=sampling, gate=False, crew=crew)
     wall, cpu = time.perf_counter() - wall, time.process_time() - cpu
     posterior, stats = sampled_only(found.posterior), found.tree["sample_stats"].to_dataset()
     smallest = min(float(v.min()) for v in az.ess(posterior).data_vars.values())
@@ -66,7 +86,7 @@ def measure(sections: int, draws: int, tune: int, *, of_truth: bool) -> dict[str
         "whole s": wall, "processor s": cpu, "gradients a draw": float(stats["n_steps"].mean()),
         "smallest bulk ESS": smallest, "ESS / processor s": smallest / cpu, "passed": float(found.gate.passed),
         "largest R-hat": max(float(v.max()) for v in az.rhat(posterior).data_vars.values()), "peak MB": peak_mb(),
-    }  # fmt: skip
+    } | (compared(posterior, Path(means)) if means else {})  # fmt: skip
 
 
 def measure_latent() -> dict[str, float]:
@@ -113,15 +133,19 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--tune", type=int, default=150)
     parser.add_argument("--latent", action="store_true")
     parser.add_argument("--drawn", action="store_true")
+    parser.add_argument("--device", default="cpu")
+    parser.add_argument("--means", default="")
     parser.add_argument("--one", action="store_true")
     asked = parser.parse_args(arguments)
     if asked.one:
         whole = (asked.sections[0], asked.draws, asked.tune)
-        found = measure_latent() if asked.latent else measure(*whole, of_truth=asked.drawn)
+        how = {"of_truth": asked.drawn, "device": asked.device, "means": asked.means}
+        found = measure_latent() if asked.latent else measure(*whole, **how)
         print(json.dumps(found))
         return 0
     rows = []
     settings = ["--draws", str(asked.draws), "--tune", str(asked.tune), "--one", *(["--drawn"] if asked.drawn else [])]
+    settings += ["--device", asked.device, "--means", asked.means]
     runs = [[str(n), *settings] for n in asked.sections]
     if asked.latent:
         runs += [[str(LATENT_SECTIONS), *settings], ["--latent", "--one"]]
