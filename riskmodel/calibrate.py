@@ -72,7 +72,7 @@ class Sampling:
     chains: int = 4
     draws: int = 500
     tune: int = 150
-    target_accept: float = 0.8
+    target_accept: float = 0.7
     seed: int = 20260101
     cores: int | None = None
     gate_rhat: float = 1.02

@@ -162,7 +162,7 @@ def section_row(priors: PriorSet, road: Road, history: dict[str, Any]) -> dict[s
     clock, of_type = Clock.of(road["opened"]), priors.types[road["type"]]
     gone = history["removed"] if not math.isnan(history["removed"]) else history["in_service"]
     over = clock.opened + timedelta(days=round(gone * 365.25)) >= date(int(CLOSE), 1, 1) - timedelta(days=1)
-    removed = "" if over and math.isnan(history["removed"]) else clock.at(gone).isoformat()
+    removed = "" if over and math.isnan(history["removed"]) else clock.at(max(gone, 1.0 / 365.25)).isoformat()
     reason = ("other" if math.isnan(history["removed"]) else "condition") if removed else ""
     causes = [m.name for m in priors.mechanisms] + ["wear_out"]
     row = {
