@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from .convergence import bulk_size, in_blocks, r_hat, tail_size
 from .crew import Crew, Threads
 from .errors import CalibrationError
 from .inputs import type_mix
@@ -291,8 +292,6 @@ def prior_draws(
 
 def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
     """Divergences, R-hat, bulk and tail effective sample size, E-BFMI."""
-    import arviz as az
-
     stats = tree["sample_stats"].to_dataset()
     posterior = sampled_only(tree["posterior"].to_dataset())
     longer = (
@@ -301,12 +300,11 @@ def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
     diverging = float(stats["diverging"].mean())
     again = stats["target_accept"].where(stats["target_accept"] != sampling.target_accept, drop=True)
     rerun = f"{again.size} of {sampling.chains} chains run again at {float(again[0]):.3g}" if again.size else ""
-    with np.errstate(invalid="ignore", divide="ignore"):  # elements that are constant give NaN and are passed over
-        statistics = (
-            ("R-hat", az.rhat(posterior), sampling.gate_rhat, False),
-            ("bulk effective sample size", az.ess(posterior, method="bulk"), sampling.gate_ess, True),
-            ("tail effective sample size", az.ess(posterior, method="tail"), sampling.gate_ess, True),
-        )
+    statistics = (
+        ("R-hat", r_hat, sampling.gate_rhat, False),
+        ("bulk effective sample size", bulk_size, sampling.gate_ess, True),
+        ("tail effective sample size", tail_size, sampling.gate_ess, True),
+    )
     checks = [
         Check(
             "share of diverging draws",
@@ -318,7 +316,7 @@ def check_draws(tree: xr.DataTree, sampling: Sampling) -> Gate:
         )
     ]
     for name, statistic, limit, above in statistics:
-        value, where = _worst(statistic, smallest=above)
+        value, where = _worst(posterior.map(_of_chains, of=statistic), smallest=above)
         passed = bool(value >= limit if above else value <= limit)
         checks.append(Check(name, value, limit, passed, where, longer))
     energy = float(np.min(bfmi(stats["energy"].values)))
@@ -341,11 +339,16 @@ def sampled_only(posterior: xr.Dataset) -> xr.Dataset:
     return posterior[varying]
 
 
+def _of_chains(variable: xr.DataArray, of: Callable[[np.ndarray], np.ndarray]) -> xr.DataArray:
+    """A statistic of every element."""
+    ordered = variable.transpose("chain", "draw", ...)
+    return ordered.isel(chain=0, draw=0, drop=True).copy(data=in_blocks(of, ordered.values))
+
+
 def _worst(statistic: xr.Dataset, *, smallest: bool) -> tuple[float, str]:
     """Least favourable value over all variables and where it is."""
-    dataset = statistic.to_dataset() if isinstance(statistic, xr.DataTree) else statistic
     found: list[tuple[float, str]] = []
-    for name, variable in dataset.data_vars.items():
+    for name, variable in statistic.data_vars.items():
         values = np.asarray(variable.values, float)
         if not np.isfinite(values).any():
             continue
@@ -368,14 +371,10 @@ def parameter_table(calibration: Calibration, priors: PriorSet) -> pd.DataFrame:
     For each effect of a measure `selection_sd` is the prior sd of the selection term that stands
     beside it: observational records cannot teach the effect better than that.
     """
-    import arviz as az
-
     posterior = reported(calibration.posterior)
     prior = reported(calibration.tree["prior"].to_dataset()) if "prior" in calibration.tree.children else posterior
     diagnose = not calibration.prior_only
-    with np.errstate(invalid="ignore", divide="ignore"):
-        rhat = az.rhat(posterior) if diagnose else None
-        ess = az.ess(posterior, method="bulk") if diagnose else None
+    rhat, ess = (posterior.map(_of_chains, of=of) if diagnose else None for of in (r_hat, bulk_size))
     rows = []
     selection = _selection_sd(priors)
     for name, variable in posterior.data_vars.items():

@@ -1,0 +1,104 @@
+"""R-hat and effective sample sizes of many quantities at once, by the formulas of ArviZ.
+
+The library takes 2.6 ms a quantity for the three; a network has two quantities for every contract.
+
+A. Vehtari, A. Gelman, D. Simpson, B. Carpenter and P.-C. Bürkner, Bayesian Analysis 16 (2021) 667-718 (page not seen).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from scipy.fft import irfft, next_fast_len, rfft
+from scipy.special import ndtri
+from scipy.stats import rankdata
+
+__all__ = ["bulk_size", "in_blocks", "r_hat", "tail_size"]
+
+BLOCK = 256
+"""Quantities at once: memory stays within some tens of megabytes."""
+TAIL = 0.05, 0.95
+"""Ends of the intervals that are printed, and those of the paper; ArviZ's default lies further in, at 11 and 89 %."""
+
+
+def r_hat(x: np.ndarray) -> np.ndarray:
+    """The larger of the rank-normalised split R-hat and that of distances to the median.
+
+    Parameters
+    ----------
+    x : ndarray (chain, draw, quantity)
+
+    Returns
+    -------
+    ndarray (quantity,)
+        NaN where a quantity does not vary.
+    """
+    parts = _halves(x)
+    folded = np.abs(parts - np.median(parts, axis=(0, 1)))
+    return np.fmax(_spread_ratio(_scores(parts)), _spread_ratio(_scores(folded)))
+
+
+def bulk_size(x: np.ndarray) -> np.ndarray:
+    """Effective sample size of the normal scores, (quantity,); arguments of `r_hat`."""
+    return _effective(_scores(_halves(x)))
+
+
+def tail_size(x: np.ndarray) -> np.ndarray:
+    """The smaller effective sample size of the two tails beyond 5 and 95 %, (quantity,); arguments of `r_hat`."""
+    sizes = [_effective(_halves((x <= edge).astype(float))) for edge in np.quantile(x, TAIL, axis=(0, 1))]
+    return np.minimum(*sizes)
+
+
+def in_blocks(statistic: Callable[[np.ndarray], np.ndarray], x: np.ndarray) -> np.ndarray:
+    """A statistic of draws (chain, draw, ...), shape (...)."""
+    flat = x.reshape(*x.shape[:2], -1)
+    cuts = range(0, flat.shape[2], BLOCK)
+    found = [statistic(np.ascontiguousarray(flat[..., at : at + BLOCK])) for at in cuts]
+    return np.concatenate([np.zeros(0), *found]).reshape(x.shape[2:])
+
+
+def _halves(x: np.ndarray) -> np.ndarray:
+    """Every chain as two."""
+    half = x.shape[1] // 2
+    return np.concatenate([x[:, :half], x[:, -half:]])
+
+
+def _scores(x: np.ndarray) -> np.ndarray:
+    """Normal scores of the ranks among all draws, with Blom's offset."""
+    ranks = rankdata(x.reshape(-1, x.shape[2]), axis=0).reshape(x.shape)
+    return ndtri((ranks - 0.375) / (x.shape[0] * x.shape[1] + 0.25))
+
+
+def _spread_ratio(x: np.ndarray) -> np.ndarray:
+    draws = x.shape[1]
+    between, within = draws * x.mean(axis=1).var(axis=0, ddof=1), x.var(axis=1, ddof=1).mean(axis=0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.sqrt((between / within + draws - 1.0) / draws)
+
+
+def _effective(x: np.ndarray) -> np.ndarray:
+    """Effective sample sizes of chains (chain, draw, quantity); that of a quantity that does not vary is all draws."""
+    chains, draws, count = x.shape
+    length = next_fast_len(2 * draws)
+    waves = rfft(x - x.mean(axis=1, keepdims=True), n=length, axis=1)
+    covariance = irfft(np.abs(waves) ** 2, n=length, axis=1)[:, :draws].mean(axis=0) / draws
+    total = covariance[0] + x.mean(axis=1).var(axis=0, ddof=1)
+    fixed = np.ptp(x, axis=(0, 1)) < np.finfo(float).resolution
+    rho = 1.0 - (covariance[0] * draws / (draws - 1.0) - covariance) / np.where(fixed, 1.0, total)
+    rho[0] = 1.0
+    least = 1.0 / np.log10(chains * draws)
+    times = [1.0 if fixed[i] else max(_correlation_time(rho[:, i].tolist()), least) for i in range(count)]
+    return chains * draws / np.array(times)
+
+
+def _correlation_time(rho: list[float]) -> float:
+    """-1 + 2 sum of the autocorrelations, over Geyer's initial monotone sequence of pairs and the lag after it."""
+    pairs = [(rho[0], rho[1])]
+    while sum(pairs[-1]) > 0.0 and 2 * len(pairs) < len(rho) - 2:
+        pairs.append((rho[2 * len(pairs)], rho[2 * len(pairs) + 1]))
+    last = pairs.pop()  # the first that adds up to nought or less, or the end of the chain
+    sums = [sum(pair) for pair in pairs]
+    for i in range(1, len(sums)):
+        sums[i] = min(sums[i], sums[i - 1])
+    return -1.0 + 2.0 * sum(sums) + max(last[0], 0.0)
