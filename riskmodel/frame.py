@@ -17,7 +17,7 @@ __all__ = ["Density", "Frame", "Nested", "Values", "climb", "slopes_along", "slo
 Values = float | np.ndarray
 Density = Callable[[np.ndarray], tuple[Values, np.ndarray]]
 """Log density (...) and its gradient (..., element) at points (..., element), or at one point only."""
-SEARCHES, SEARCH_STEPS, GRADIENT_ENOUGH, FALL_ENOUGH = 4, 400, 1e-2, 1e-12
+SEARCHES, SEARCH_STEPS, GRADIENT_ENOUGH, FALL_ENOUGH = 4, 400, 1e-2, 1e-9
 DIFFERENCE = 1e-3
 FLATTEST, STEEPEST = 1e-2, 1e8  # of the curvature
 

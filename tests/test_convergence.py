@@ -41,7 +41,7 @@ def table(x: np.ndarray) -> xr.Dataset:
 STATISTICS: list[tuple[Callable[[np.ndarray], np.ndarray], Callable[[np.ndarray], np.ndarray]]] = [
     (r_hat, lambda x: az.rhat(table(x))["x"].values),
     (bulk_size, lambda x: az.ess(table(x), method="bulk")["x"].values),
-    (tail_size, lambda x: az.ess(table(x), method="tail", prob=(0.05, 0.95))["x"].values),
+    (tail_size, lambda x: az.ess(table(x), method="tail")["x"].values),
 ]
 
 
