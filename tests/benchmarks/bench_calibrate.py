@@ -63,7 +63,7 @@ def compared(posterior, file: Path) -> dict[str, float]:
     return {"means compared": len(z), "mean square": float((z**2).mean()), "largest": float(np.abs(z).max())}
 
 
-def measure(sections: int, draws: int, tune: int, *, of_truth: bool, device: str, means: str) -> dict[str, float]:
+def measure(sections: int, *, of_truth: bool, device: str, means: str, **sampling: float) -> dict[str, float]:
     """Figures of one size."""
     from riskmodel.calibrate import Sampling, calibrate, sampled_only
     from riskmodel.crews import crew_at
@@ -71,7 +71,7 @@ def measure(sections: int, draws: int, tune: int, *, of_truth: bool, device: str
     begun = time.perf_counter()
     records, priors, settings = (drawn if of_truth else study_of)(sections)
     print(f"records made in {time.perf_counter() - begun:.0f} s", file=sys.stderr)
-    sampling = Sampling(draws=draws, tune=tune, cores=2)
+    sampling = Sampling(cores=2, **sampling)
     wall, cpu = time.perf_counter(), time.process_time()
     with crew_at("", device) as crew:
         found = calibrate(records, priors, settings=settings, sampling=sampling, gate=False, crew=crew)
@@ -135,19 +135,20 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--tune", type=int, default=150)
     parser.add_argument("--latent", action="store_true")
     parser.add_argument("--drawn", action="store_true")
+    parser.add_argument("--accept", type=float, default=0.7)
     parser.add_argument("--device", default="cpu")
     parser.add_argument("--means", default="")
     parser.add_argument("--one", action="store_true")
     asked = parser.parse_args(arguments)
     if asked.one:
-        whole = (asked.sections[0], asked.draws, asked.tune)
         how = {"of_truth": asked.drawn, "device": asked.device, "means": asked.means}
-        found = measure_latent() if asked.latent else measure(*whole, **how)
+        how |= {"draws": asked.draws, "tune": asked.tune, "target_accept": asked.accept}
+        found = measure_latent() if asked.latent else measure(asked.sections[0], **how)
         print(json.dumps(found))
         return 0
     rows = []
     settings = ["--draws", str(asked.draws), "--tune", str(asked.tune), "--one", *(["--drawn"] if asked.drawn else [])]
-    settings += ["--device", asked.device, "--means", asked.means]
+    settings += ["--accept", str(asked.accept), "--device", asked.device, "--means", asked.means]
     runs = [[str(n), *settings] for n in asked.sections]
     if asked.latent:
         runs += [[str(LATENT_SECTIONS), *settings], ["--latent", "--one"]]
