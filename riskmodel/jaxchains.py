@@ -54,6 +54,11 @@ class Graphics:
     device: Any
     threads: Threads
 
+    @property
+    def notes(self) -> dict[str, str]:
+        """What is noted beside a posterior: its draws are not those of another device, though they tell the same."""
+        return {"device": str(self.device.device_kind)}
+
     def cut(self, count: int) -> list[slice]:
         """One piece a thread."""
         return self.threads.cut(count)

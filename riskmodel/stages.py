@@ -103,7 +103,7 @@ def _calibrate(desk: Desk) -> Outputs:
         crew=desk.crew,
     )
     desk.calibration = made.calibration
-    desk.facts["calibrate"] = dict(made.facts)
+    desk.facts["calibrate"] = dict(made.facts) | getattr(desk.crew, "notes", {})
     kept = {name: write_bytes(file.read_bytes(), desk.staging / name) for name, file in made.kept.items()}
     return {POSTERIOR: desk.save(made.calibration.tree, POSTERIOR), **kept}
 

@@ -129,6 +129,22 @@ def test_without_its_library_a_cluster_is_refused(
     assert files_of(folder) == before
 
 
+@pytest.mark.parametrize("command", ["run", "update"])
+def test_without_its_library_a_graphics_processor_is_refused(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setitem(sys.modules, "riskmodel.jaxchains", None)
+    folder = write_study(tmp_path / "north")
+    before = files_of(folder)
+    status, out, err = said(capsys, command, folder, "--device", "gpu")
+    assert (status, out) == (2, "")
+    assert "--device gpu needs the library jax. Install it: pip install 'overlay-riskmodel[gpu]'" in err
+    status, out, err = said(capsys, command, folder, "--device", "gpu", "--scheduler", "tcp://127.0.0.1:9")
+    assert (status, out) == (2, "")
+    assert "runs the chains on this machine: leave out --scheduler, or --device" in err
+    assert files_of(folder) == before
+
+
 def test_the_command_line_keeps_matrix_products_in_one_thread():
     """Set before NumPy is loaded, whatever the caller asked for."""
     code = (

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 from typing import Any
 
 import arviz as az
 import numpy as np
 import pytest
 from builders import priors
+from runs import files_of, said, write_study
 from surveyed import records_of
 
 from riskmodel.calibrate import Calibration, Sampling, calibrate
@@ -75,9 +77,9 @@ def _doubled(item: int, tell: Any) -> int:
     return 2 * item
 
 
-def test_without_a_graphics_processor_the_command_says_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Any) -> None:
-    from riskmodel.errors import GraphicsError
-    from riskmodel.jaxchains import graphics
+@pytest.fixture
+def without(monkeypatch: pytest.MonkeyPatch) -> None:
+    """JAX finds no graphics processor."""
 
     def none_here(kind: str | None = None) -> list[Any]:
         if kind == "gpu":
@@ -85,5 +87,18 @@ def test_without_a_graphics_processor_the_command_says_so(monkeypatch: pytest.Mo
         return list(jax.local_devices(backend="cpu"))
 
     monkeypatch.setattr(jax, "devices", none_here)
-    with pytest.raises(GraphicsError, match="finds no graphics processor here, only cpu"):
-        graphics(2)
+
+
+@pytest.mark.usefixtures("without")
+def test_without_a_graphics_processor_the_command_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = write_study(tmp_path / "north")
+    before = files_of(folder)
+    status, out, err = said(capsys, "run", folder, "--device", "gpu")
+    assert (status, out) == (2, "")
+    assert "finds no graphics processor here, only cpu." in err
+    assert "Without one leave out --device" in err
+    assert files_of(folder) == before
+
+
+def test_a_posterior_is_noted_beside_its_device(crew: Any) -> None:
+    assert crew.notes == {"device": "cpu"}
