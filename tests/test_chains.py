@@ -1,16 +1,22 @@
-"""A chain of which a draw diverged is run again, once, at a higher acceptance, and the gate says so."""
+"""What the sampler does; and a chain of which a draw diverged is run again, once, and the gate says so."""
 
 from __future__ import annotations
 
 from typing import Any
 
+import arviz as az
+import numpy as np
+import nutpie
 import pytest
 import xarray as xr
 from builders import priors
+from nutpie.compiled_pyfunc import from_pyfunc
+from scipy import stats
 from surveyed import records_of
 
 from riskmodel.calibrate import Calibration, Check, Sampling, calibrate
-from riskmodel.chains import Chains
+from riskmodel.chains import DEEPEST, Chains, Ready
+from riskmodel.sampler import walk
 
 PRIORS = priors()
 RECORDS = records_of(PRIORS, 10)
@@ -54,3 +60,51 @@ def test_a_chain_that_diverges_twice_fails_the_gate(monkeypatch: pytest.MonkeyPa
     assert attempts == [(0, 0.7), (1, 0.7), (1, 0.85)]
     assert not divergences(found).passed
     assert divergences(found).value == pytest.approx(1 / 24)
+
+
+@pytest.mark.parametrize("size", [30, 3000])
+def test_paths_follow_the_normal_part_exactly(size: int) -> None:
+    """What we ask of the library: a standard normal takes few steps and errs by nothing, however many its elements."""
+
+    def of(z: np.ndarray) -> tuple[float, np.ndarray]:
+        return -0.5 * float(z @ z), -z
+
+    model = from_pyfunc(
+        size,
+        lambda: of,
+        lambda *_: lambda z: {"z": z},
+        [np.dtype("float64")],
+        [(size,)],
+        ["z"],
+        make_initial_point_fn=lambda seed: np.random.default_rng(seed).choice([-1.0, 1.0], size),
+    )
+    how = {"draws": 200, "tune": 100, "chains": 1, "cores": 1, "seed": 1, "progress_bar": False, "target_accept": 0.7}
+    exact = nutpie.sample(model, exact_normal_trajectory=True, maxdepth=DEEPEST, **how)
+    plain = nutpie.sample(model, **how)
+    steps = [float(tree["sample_stats"]["n_steps"].mean()) for tree in (exact, plain)]
+    assert steps[0] < 3.0 < steps[1]
+    assert float(abs(exact["sample_stats"]["energy_error"]).max()) < 1e-6
+    assert stats.kstest(exact["posterior"]["z"].values[0, ::5].ravel(), "norm").pvalue > 1e-3
+
+
+def test_both_samplers_find_the_same() -> None:
+    """The library's, and chains in step along paths of one length, on the same density in the same frame."""
+    sampling = Sampling(chains=4, draws=400, tune=100)
+    found = calibrate(RECORDS, PRIORS, sampling=sampling, gate=False)
+    ready = Ready(RECORDS, PRIORS, None, None)
+
+    def all_of(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        each = [ready.evaluate(row) for row in z]
+        return np.array([value for value, _ in each]), np.stack([slope for _, slope in each])
+
+    begun = np.stack([ready.begin(i) for i in range(4)])
+    walked = walk(all_of, begun, draws=400, tune=100, accept=0.7, seed=1, purpose="test", tell=lambda _: None)
+    other = ready.density.dataset(ready.place(walked.draws))
+    for name in ("kappa", "noise", "early_failure", "compliance", "age_median", "delta", "score_effect"):
+        both = [posterior[name] for posterior in (found.posterior, other)]
+        errors = [np.asarray(az.mcse(one.to_dataset(name=name))[name]) for one in both]
+        means = [one.mean(("chain", "draw")).values for one in both]
+        spreads = [one.std(("chain", "draw")).values for one in both]
+        apart, allowed = np.abs(means[0] - means[1]), 5.0 * np.hypot(*errors)
+        assert (apart <= allowed)[np.isfinite(allowed)].all(), name
+        np.testing.assert_allclose(spreads[0], spreads[1], rtol=0.25)

@@ -53,8 +53,8 @@ def test_the_posterior_is_that_of_the_compiled_density(in_jax: Calibration) -> N
         both = [one.posterior[name] for one in (in_jax, plain)]
         errors = [np.asarray(az.mcse(one.to_dataset(name=name))[name]) for one in both]
         means = [one.mean(("chain", "draw")).values for one in both]
-        apart = np.abs(means[0] - means[1]) / np.hypot(*errors)
-        assert np.nanmax(apart) < 5.0, name
+        apart, allowed = np.abs(means[0] - means[1]), 5.0 * np.hypot(*errors)
+        assert (apart <= allowed)[np.isfinite(allowed)].all(), name
     assert float(az.rhat(in_jax.posterior[["kappa", "early_failure"]]).to_array().max()) < 1.05
 
 

@@ -58,9 +58,11 @@ def compared(posterior, file: Path) -> dict[str, float]:
         file.write_text(json.dumps({name: np.array(both).tolist() for name, both in own.items()}), encoding="utf-8")
         return {}
     other = json.loads(file.read_text(encoding="utf-8"))
-    z = np.concatenate([(own[n][0] - other[n][0]) / np.hypot(own[n][1], other[n][1]) for n in own])
-    z = z[np.isfinite(z)]
-    return {"means compared": len(z), "mean square": float((z**2).mean()), "largest": float(np.abs(z).max())}
+    here, there = (np.concatenate([table[name] for name in own], axis=1) for table in (own, other))
+    varies = here[1] > 1e-9 * (1.0 + np.abs(here[0]))
+    z = ((here[0] - there[0]) / np.hypot(here[1], there[1]))[varies]
+    return {"means compared": len(z), "mean square": float((z**2).mean()),
+            "largest": float(np.abs(z).max())}  # fmt: skip
 
 
 def measure(sections: int, *, of_truth: bool, device: str, means: str, **sampling: float) -> dict[str, float]:
