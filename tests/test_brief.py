@@ -413,3 +413,9 @@ def test_printing_without_any_browser_says_what_to_do(tmp_path: Path, monkeypatc
     monkeypatch.setattr("riskmodel.printing.find_browser", lambda: None)
     with pytest.raises(StoreError, match=r"needs a browser: none of Chromium, Chrome and Edge was found\. Install one"):
         print_page(tmp_path / "page.html")
+
+
+def test_names_between_backticks_are_set_as_code_and_nothing_else_gets_through():
+    assert page.with_code("`--thresholds` & <b>") == "<code>--thresholds</code> &amp; &lt;b&gt;"
+    assert page.with_code("one ` alone") == "one ` alone"
+    assert page.with_code("`<i>`") == "<code>&lt;i&gt;</code>"

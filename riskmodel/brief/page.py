@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
 import jinja2
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from ..errors import printable
 from .answer import Recommendation, answer_section, recommend
@@ -174,8 +175,14 @@ def _environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.filters["sorted_by"] = _sorted_by
+    environment.filters["with_code"] = with_code
     environment.policies["json.dumps_function"] = _compact
     return environment
+
+
+def with_code(words: str) -> Markup:
+    """Words with names between backticks set as code; everything else is escaped."""
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(words))))
 
 
 def _compact(value: object, **options: Any) -> str:
