@@ -54,8 +54,8 @@ class Sampling:
     chains, draws, tune : int
         Draws kept and warm-up steps are per chain.
     target_accept : float in (0, 1)
-        Paths are seven steps at most, half a turn or less in the frame, so that shorter steps cost little. A chain
-        with a diverging draw is run once more, half as far from one.
+        Paths are seven steps at most, at this acceptance about half a turn in the frame; nearer to one the steps are
+        shorter, and so are the paths. A chain with a diverging draw is run once more, half as far from one.
     seed : int
     cores : int or None
         None: one a chain, as many as the machine has.

@@ -77,8 +77,6 @@ class Walk:
         Gradients of each path.
     step : float
         Learnt in the warm-up.
-    warm_up : int
-        Gradients of the warm-up, for each chain.
     """
 
     draws: np.ndarray
@@ -87,7 +85,6 @@ class Walk:
     diverging: np.ndarray
     steps: np.ndarray
     step: float
-    warm_up: int
 
 
 def walk(
@@ -126,7 +123,7 @@ def walk(
     lengths, randoms = stream(seed, purpose, "lengths"), [stream(seed, purpose, f"chain {i}") for i in range(chains)]
     z, (value, gradient), step = start, density(start), StepSize(accept)
     kept, energy, error = np.empty((chains, draws, size)), np.empty((chains, draws)), np.empty((chains, draws))
-    diverging, steps, warm_up = np.zeros((chains, draws), bool), np.zeros(draws, int), 0
+    diverging, steps = np.zeros((chains, draws), bool), np.zeros(draws, int)
     for number in range(tune + draws):
         tell(number)
         angle = QUARTER * lengths.uniform(SHORTEST, LONGEST)
@@ -142,12 +139,11 @@ def walk(
         value = np.where(taken, end[2], value)
         if number < tune:
             step.learn(float(chance.mean()))
-            warm_up += count
             continue
         at = number - tune
         kept[:, at], energy[:, at], error[:, at], steps[at] = z, begun, missed, count
         diverging[:, at] = missed > LOST
-    return Walk(kept, energy, error, diverging, steps, step.learnt, warm_up)
+    return Walk(kept, energy, error, diverging, steps, step.learnt)
 
 
 def follow(density: Density, state: State, angle: float, count: int) -> State:
