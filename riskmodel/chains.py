@@ -35,6 +35,8 @@ __all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_p
 POLL_SECONDS = 0.5
 DEEPEST = 3
 """Doublings of a path: seven steps are about half a turn in the frame, and what lies beyond comes back."""
+LONGEST_STEP = 0.5 * np.pi
+"""A quarter turn. Half a turn leads to the opposite point, which is accepted just as readily and is nowhere new."""
 
 
 @dataclass(frozen=True)
@@ -120,6 +122,7 @@ class Chains:
             seed=integer_seed(sampling.seed, *place),
             target_accept=accept,
             exact_normal_trajectory=True,
+            max_step_size=LONGEST_STEP,
             maxdepth=DEEPEST,
             save_warmup=False,
             progress_bar=False,

@@ -15,7 +15,8 @@ from scipy import stats
 from surveyed import records_of
 
 from riskmodel.calibrate import Calibration, Check, Sampling, calibrate
-from riskmodel.chains import DEEPEST, Chains, Ready
+from riskmodel.chains import DEEPEST, LONGEST_STEP, Chains, Ready
+from riskmodel.convergence import bulk_size
 from riskmodel.sampler import walk
 
 PRIORS = priors()
@@ -64,7 +65,10 @@ def test_a_chain_that_diverges_twice_fails_the_gate(monkeypatch: pytest.MonkeyPa
 
 @pytest.mark.parametrize("size", [30, 3000])
 def test_paths_follow_the_normal_part_exactly(size: int) -> None:
-    """What we ask of the library: a standard normal takes few steps and errs by nothing, however many its elements."""
+    """What we ask of the library: a standard normal takes few steps and errs by nothing, however many its elements.
+
+    Left to itself the step grows to half a turn, from each point to its opposite: good for means, and for nothing else.
+    """
 
     def of(z: np.ndarray) -> tuple[float, np.ndarray]:
         return -0.5 * float(z @ z), -z
@@ -78,13 +82,15 @@ def test_paths_follow_the_normal_part_exactly(size: int) -> None:
         ["z"],
         make_initial_point_fn=lambda seed: np.random.default_rng(seed).choice([-1.0, 1.0], size),
     )
-    how = {"draws": 200, "tune": 100, "chains": 1, "cores": 1, "seed": 1, "progress_bar": False, "target_accept": 0.7}
-    exact = nutpie.sample(model, exact_normal_trajectory=True, maxdepth=DEEPEST, **how)
+    how = {"draws": 200, "tune": 100, "chains": 2, "cores": 1, "seed": 1, "progress_bar": False, "target_accept": 0.7}
+    exact = nutpie.sample(model, exact_normal_trajectory=True, maxdepth=DEEPEST, max_step_size=LONGEST_STEP, **how)
     plain = nutpie.sample(model, **how)
     steps = [float(tree["sample_stats"]["n_steps"].mean()) for tree in (exact, plain)]
-    assert steps[0] < 3.0 < steps[1]
+    assert steps[0] <= 3.0 < steps[1]
     assert float(abs(exact["sample_stats"]["energy_error"]).max()) < 1e-6
     assert stats.kstest(exact["posterior"]["z"].values[0, ::5].ravel(), "norm").pvalue > 1e-3
+    squares = exact["posterior"]["z"].values[..., :30] ** 2
+    assert float(np.median(bulk_size(squares))) > 0.2 * squares.shape[0] * squares.shape[1]
 
 
 def test_both_samplers_find_the_same() -> None:
