@@ -21,6 +21,7 @@ from .frame import Density, Frame, Nested, climb
 from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratercoordinates import RaterCoordinates
+from .sharedcoordinates import Quadratic, SharedCoordinates, Spreads, few_terms
 from .spreadcoordinates import SpreadCoordinates
 from .streams import integer_seed
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from .priors import PriorSet
     from .records import Records
 
-__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_points", "frame_of"]
+__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_points", "sampler_coordinates"]
 
 POLL_SECONDS = 0.5
 DEEPEST = 3
@@ -161,10 +162,9 @@ class Ready:
     plain : callable
         The density at reals of the layout.
     coordinates : Nested
-        In which the frame stands.
-    frame : Frame
+        In which the posterior is about standard normal.
     earlier : ndarray (sample, element) or None
-        Draws of an earlier fit in the frame.
+        Draws of an earlier fit in them.
     seconds : float
     """
 
@@ -181,8 +181,8 @@ class Ready:
         self.plain = by(self.density)
         earlier = None if start is None else earlier_points(self.density, start)
         middle = None if earlier is None else earlier.mean(axis=0)
-        self.coordinates, self.frame = frame_of(self.density, middle, self.plain)
-        self.earlier = None if earlier is None else self.frame.undo(self.coordinates.undo(earlier))
+        self.coordinates = sampler_coordinates(self.density, middle, self.plain)
+        self.earlier = None if earlier is None else self.coordinates.undo(earlier)
         self.seconds = time.perf_counter() - begun
 
     def compiled(self) -> Any:
@@ -203,12 +203,12 @@ class Ready:
 
     @property
     def evaluate(self) -> Density:
-        """The density in the frame."""
-        return self.frame.density(self.coordinates.density(self.plain))
+        """The density in the coordinates."""
+        return self.coordinates.density(self.plain)
 
     def place(self, z: np.ndarray) -> np.ndarray:
         """The reals of the layout (..., element) at z (..., element)."""
-        return self.coordinates.place(self.frame.place(z))
+        return self.coordinates.place(z)
 
     def finished(self, number: int, z: np.ndarray, stats: xr.Dataset) -> tuple[xr.Dataset, xr.Dataset]:
         """Posterior and statistics of a chain from its draws in the frame (1, draw, element)."""
@@ -229,12 +229,13 @@ class Ready:
         return rng.choice([-1.0, 1.0], self.density.layout.size)
 
 
-def frame_of(density: LogDensity, start: np.ndarray | None, plain: Density | None = None) -> tuple[Nested, Frame]:
-    """Coordinates of raters, groups and spreads, and the frame at the mode in them; `plain` evaluates the density.
+def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: Density | None = None) -> Nested:
+    """Coordinates in which the posterior is about standard normal; `plain` evaluates the density.
 
-    Terms of groups, and of raters with few readings together with their spread, keep their own directions. The search
-    begins with the spreads between groups held, since with the terms standardised the mode of all is far from where the
-    posterior's mass lies: a spread of 9 between 1,200 contracts, posterior mean 0.1.
+    Those of raters, groups and spreads, the frame at the mode in them, and those of what the groups share. Terms of
+    groups, spreads of small groups, and what belongs to raters with few readings keep their own directions in the
+    frame. The search begins with the spreads between groups held, since with the terms standardised the mode of all is
+    far from where the posterior's mass lies: a spread of 9 between 1,200 contracts, posterior mean 0.1.
     """
     layout, plain = density.layout, plain or density.value_and_gradient
     raters = RaterCoordinates.of(density)
@@ -242,22 +243,30 @@ def frame_of(density: LogDensity, start: np.ndarray | None, plain: Density | Non
     if len(raters.raw):
         # with offsets themselves as coordinates the density has a spike where all are nought, and so is their spread
         at = raters.undo(climb(plain, at)[0])
-    groups = terms_of(layout, [group.column for group in density.priors.groups])
+    terms = terms_of(layout, [group.column for group in density.priors.groups])
     nested = Nested((raters,))
-    if groups:
-        at, _ = climb(nested.density(plain), at, np.array([terms.spread for terms in groups]))
-    passed = np.zeros(0, int)
-    for terms in groups:
-        own = GroupCoordinates.measured(layout, nested.density(plain), at, terms, passed)
-        nested, at, passed = Nested((*nested.parts, own)), own.undo(at), np.concatenate([passed, terms.raw])
+    if terms:
+        at, _ = climb(nested.density(plain), at, np.array([one.spread for one in terms]))
+    groups: list[GroupCoordinates] = []
+    for one in terms:
+        passed = np.concatenate([np.zeros(0, int), *(group.terms.raw for group in groups)])
+        groups.append(GroupCoordinates.measured(layout, nested.density(plain), at, one, passed))
+        nested, at = Nested((*nested.parts, groups[-1])), groups[-1].undo(at)
     scores = SpreadCoordinates.of(layout)
     nested, at = Nested((*nested.parts, scores)), scores.undo(at)
-    kept = [terms.raw for terms in groups]
     names = (f"{group.column}_raw" for group in density.priors.groups)
-    every = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
-    kept += [raw for raw in every if raw[0] not in passed]
-    kept += [np.array([i]) for i in raters.apart]
-    return nested, Frame.at_mode(nested.density(plain), at, kept)
+    kept = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
+    few = few_terms(terms)
+    own = [np.array([one.spread]) for one in few]
+    kept += [*own, *(np.array([i]) for i in raters.apart)]
+    frame = Frame.at_mode(nested.density(plain), at, kept)
+    nested = Nested((*nested.parts, frame))
+    if few:
+        spreads = Spreads(layout, scores, frame, few)
+        shared = SharedCoordinates.of(spreads, Quadratic.measured(nested.density(plain), nested.place, spreads))
+        nested = Nested((*nested.parts, shared))
+        nested = Nested((*nested.parts, Frame.moved(nested.density(plain), np.zeros(layout.size), own)))
+    return nested
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:

@@ -102,11 +102,15 @@ class Frame:
         """
         mode, searched = climb(density, start)
         turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
-        width = np.ones(len(start))
-        for own in apart:
-            width[own] = _steepness(-slopes_along(density, mode, own)[own]) ** -0.5
         evaluations = searched + 2 * (len(turned) + len(apart))
-        return cls(mode, turned, _scale(density, mode, turned), width, evaluations)
+        return cls(mode, turned, _scale(density, mode, turned), _widths(density, mode, apart), evaluations)
+
+    @classmethod
+    def moved(cls, density: Density, start: np.ndarray, own: Sequence[np.ndarray]) -> Frame:
+        """Climb from `start` and measure the widths of the elements `own` (as `apart` above); others keep theirs."""
+        mode, searched = climb(density, start)
+        widths = _widths(density, mode, own)
+        return cls(mode, np.zeros(0, int), np.zeros((0, 0)), widths, searched + 2 * len(own))
 
     def place(self, z: np.ndarray) -> np.ndarray:
         """The reals (..., element) at z (..., element)."""
@@ -117,6 +121,8 @@ class Frame:
     def undo(self, x: np.ndarray) -> np.ndarray:
         """z (..., element) at the reals x (..., element)."""
         z = (x - self.mode) / self.width
+        if not len(self.turned):
+            return z
         flat = z[..., self.turned].reshape(-1, len(self.turned))
         z[..., self.turned] = np.linalg.solve(self.scale, flat.T).T.reshape(*x.shape[:-1], len(self.turned))
         return z
@@ -160,6 +166,14 @@ def climb(density: Density, start: np.ndarray, held: np.ndarray | None = None) -
 def _steepness(curvature: np.ndarray) -> np.ndarray:
     """The curvature, and where it is no maximum's that of the priors, about 1."""
     return np.where(curvature < FLATTEST, 1.0, np.minimum(curvature, STEEPEST))
+
+
+def _widths(density: Density, mode: np.ndarray, apart: Sequence[np.ndarray]) -> np.ndarray:
+    """Scale of elements that keep their own direction, 1 for the others."""
+    width = np.ones(len(mode))
+    for own in apart:
+        width[own] = _steepness(-slopes_along(density, mode, own)[own]) ** -0.5
+    return width
 
 
 def slopes_along(density: Density, at: np.ndarray, moved: np.ndarray) -> np.ndarray:

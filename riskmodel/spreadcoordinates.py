@@ -60,6 +60,17 @@ class SpreadCoordinates:
         y[..., self.elements] = np.where(below < above, ndtri(below), -ndtri(above))
         return y
 
+    def slope(self, y: np.ndarray) -> np.ndarray:
+        """dx / dy at y (..., element), (..., element)."""
+        out = np.ones_like(y)
+        out[..., self.elements] = np.exp(self._log_slope(y, self.place(y))[0])
+        return out
+
+    def _log_slope(self, y: np.ndarray, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """ln dx / dy and t, (..., spread) each."""
+        t, own, a = np.exp(x[..., self.elements]) / self.scale, y[..., self.elements], self.shape
+        return t - a * np.log(t) + gammaln(a) - 0.5 * own**2 - LOG_ROOT_2PI, t
+
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of y."""
         at, a = self.elements, self.shape
@@ -67,10 +78,9 @@ class SpreadCoordinates:
             return density
 
         def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
-            x = self.place(y)
+            x, own = self.place(y), y[..., at]
             value, gradient = density(x)
-            t, own = np.exp(x[..., at]) / self.scale, y[..., at]
-            log_slope = t - a * np.log(t) + gammaln(a) - 0.5 * own**2 - LOG_ROOT_2PI
+            log_slope, t = self._log_slope(y, x)
             slope, gradient = np.exp(log_slope), gradient.copy()
             gradient[..., at] = slope * (gradient[..., at] + t - a) - own
             return value + log_slope.sum(axis=-1), gradient

@@ -10,10 +10,11 @@ from builders import priors
 from scipy import stats
 from test_likelihood import records
 
-from riskmodel.chains import frame_of
+from riskmodel.chains import sampler_coordinates
 from riskmodel.density import LogDensity
 from riskmodel.frame import Frame, Nested, climb
 from riskmodel.groupcoordinates import GroupCoordinates, GroupTerms, terms_of
+from riskmodel.sharedcoordinates import SharedCoordinates
 from riskmodel.spreadcoordinates import SpreadCoordinates
 
 LEVEL, SPREAD = 0, 1
@@ -92,30 +93,35 @@ def study():
     return LogDensity.of(records(60), priors())
 
 
-def coordinates_of(study):
-    nested, frame = frame_of(study, None)
-    assert any(isinstance(part, GroupCoordinates) for part in nested.parts)
-    return nested, frame
+def in_the_frame(study):
+    """Coordinates in which the frame of a study stands, and the frame."""
+    parts = sampler_coordinates(study, None).parts
+    number = next(number for number, part in enumerate(parts) if isinstance(part, Frame))
+    return Nested(parts[:number]), parts[number]
 
 
 def test_the_density_of_a_study_is_only_written_otherwise(study):
     """In y: density at x times the Jacobian, its gradient that of differences; and back again."""
-    nested, frame = coordinates_of(study)
+    nested = sampler_coordinates(study, None)
+    kinds = {type(part) for part in nested.parts}
+    frames = [part for part in nested.parts if isinstance(part, Frame)]
+    assert kinds >= {GroupCoordinates, SpreadCoordinates, Frame, SharedCoordinates}
     rng, of = np.random.default_rng(5), nested.density(study.value_and_gradient)
-    y = nested.undo(frame.place(rng.normal(size=study.layout.size)))
+    y = rng.normal(size=study.layout.size)
     np.testing.assert_allclose(nested.undo(nested.place(y)), y, rtol=1e-10, atol=1e-10)
     step = np.eye(len(y)) * 1e-5
     jacobian = (nested.place(y + step) - nested.place(y - step)) / 2e-5
     value, gradient = of(y)
     expected = study.value_and_gradient(nested.place(y))[0] + np.linalg.slogdet(jacobian)[1]
-    assert value == pytest.approx(expected, abs=1e-6)
+    constants = [np.linalg.slogdet(part.scale)[1] + np.log(part.width).sum() for part in frames]
+    assert value == pytest.approx(expected - sum(constants), abs=1e-6)
     by_differences = [(of(y + d)[0] - of(y - d)[0]) / 2e-5 for d in step]
     np.testing.assert_allclose(gradient, by_differences, rtol=1e-4, atol=1e-4)
 
 
 def test_terms_lean_on_nothing_in_the_frame(study):
     """Where measured, slopes of a group's terms along the other elements are small beside those without coordinates."""
-    nested, frame = coordinates_of(study)
+    nested, frame = in_the_frame(study)
     terms = terms_of(study.layout, [group.column for group in study.priors.groups])[0]
 
     def largest(of, at, width):
@@ -134,7 +140,7 @@ def test_terms_lean_on_nothing_in_the_frame(study):
 def test_a_frame_without_groups_is_as_it_was():
     """No group has terms: the frame is that of the density in the spreads' coordinates."""
     bare = LogDensity.of(records(60), priors(), levels={})
-    nested, frame = frame_of(bare, None)
+    nested, frame = in_the_frame(bare)
     assert not any(isinstance(part, GroupCoordinates) for part in nested.parts)
     scores = SpreadCoordinates.of(bare.layout)
     expected = Frame.at_mode(scores.density(bare.value_and_gradient), scores.undo(bare.layout.centre))
@@ -143,7 +149,7 @@ def test_a_frame_without_groups_is_as_it_was():
 
 def test_many_points_at_once(study):
     """Coordinates and frame take points (chain, element) as they take one."""
-    nested, frame = coordinates_of(study)
+    nested, frame = in_the_frame(study)
 
     def many(x):
         found = [study.value_and_gradient(row) for row in x]
