@@ -35,7 +35,7 @@ __all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_p
 
 POLL_SECONDS = 0.5
 DEEPEST = 3
-"""Doublings of a path: seven steps are about half a turn in the frame, and what lies beyond comes back."""
+"""Doublings of a path: seven steps are about half a turn, and what lies beyond comes back."""
 LONGEST_STEP = 0.5 * np.pi
 """A quarter turn. Half a turn leads to the opposite point, which is accepted just as readily and is nowhere new."""
 
@@ -211,13 +211,13 @@ class Ready:
         return self.coordinates.place(z)
 
     def finished(self, number: int, z: np.ndarray, stats: xr.Dataset) -> tuple[xr.Dataset, xr.Dataset]:
-        """Posterior and statistics of a chain from its draws in the frame (1, draw, element)."""
+        """Posterior and statistics of a chain from its draws in the coordinates (1, draw, element)."""
         posterior = self.density.dataset(self.place(z)).assign_coords(chain=[number])
         log_prior = self.density.log_prior(posterior)
         return posterior, stats.assign_coords(chain=[number]).assign(log_prior=log_prior)
 
     def begin(self, seed: Any) -> np.ndarray:
-        """Where a chain begins in the frame: at an earlier draw, or one unit from the mode in every direction.
+        """Where a chain begins in the coordinates: at an earlier draw, or one unit from the mode in every direction.
 
         That far lie the draws of a standard normal; and the library takes its first scale of each element from the
         gradient there, which is then about one. (From points anywhere within two units the first thirty steps took
