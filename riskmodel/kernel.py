@@ -27,15 +27,21 @@ __all__ = ["section_sums"]
 
 Table = np.ndarray
 NEGLIGIBLE = -300.0  # ln of the weight of a cell, next to the largest, that counts for nothing
+LIGHT = 1e-17  # probability of a cell whose derivatives count for nothing
 OUT = -1e30  # of a section whose records contradict each other: no cell counts
 
 
 @cache
-def section_sums() -> Callable[[int, int], None]:
-    """Log-likelihood of every section, and the derivatives of their weighted total, compiled.
+def section_sums(columns: int) -> Callable[[int, int], None]:
+    """Log-likelihood of every section, and the derivatives of their weighted total, compiled for rows of `columns`.
 
     Kept on disk between processes, and outside the interpreter's lock. All arrays are C-contiguous doubles or,
     `layout` and `spans`, 64-bit integers; they are passed by address, since passing forty arrays costs time.
+
+    Parameters
+    ----------
+    columns : int
+        Length of the rows of work arrays, at least the number of edges.
 
     Returns
     -------
@@ -70,8 +76,8 @@ def section_sums() -> Callable[[int, int], None]:
         sided_bar = carray(pointer(at[ARRAYS - 1]), rated * size[8], np.float64)
         share = carray(pointer(at[PARAMETERS]), sections, np.float64)
         sums = carray(pointer(at[SUMS]), sections, np.float64)
-        kept = room_of(given, parameters)
-        room = _bare(kept)
+        kept = room_of(given, parameters, columns)
+        room = _bare(kept, columns)
         w = room.w
         for i in range(sections):
             span = given.spans[i]
@@ -88,8 +94,8 @@ def section_sums() -> Callable[[int, int], None]:
             read = given.kind > kp.NO_PATH and used.shape[0] + sided.shape[0] > 0
             for k in range(2 if read else 0):
                 kp.path_density(
-                    room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
-                    kp.KAPPA_WEAR + k, given.constants,
+                    room.paths[k], room.path_ages, given.kind, used, _powers(i, k, given, room), sided, low, high,
+                    parameters.scalars, kp.KAPPA_WEAR + k, given.constants,
                 )  # fmt: skip
             leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
             wear_label = label(i, given, parameters, room, low, high)
@@ -98,6 +104,9 @@ def section_sums() -> Callable[[int, int], None]:
             sums[i] = value - entered
             if not wanted:
                 continue
+            low, high = _heavy(w, low, high)
+            begin = ZERO if span[kr.ENTRY] > 0 else low
+            end = np.uint64(max(high, np.uint64(span[kr.ENTRY]))) + ONE
             _sum_back(room, low, high, share[i], read, leaves, wear_label)
             for e in range(begin, end):
                 w[kr.WEAR_BAR, e] = 0.0
@@ -106,8 +115,8 @@ def section_sums() -> Callable[[int, int], None]:
             _cut_back(i, given, parameters, room, low, high, bars)
             for k in range(2 if read else 0):
                 kp.path_density_back(
-                    room.paths[k], room.path_ages, given.kind, used, sided, low, high, parameters.scalars,
-                    kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
+                    room.paths[k], room.path_ages, given.kind, used, _powers(i, k, given, room), sided, low, high,
+                    parameters.scalars, kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
                     used_bar[span[kr.USED] : span[kr.USED_END]], sided_bar[span[kr.SIDED] : span[kr.SIDED_END]],
                 )  # fmt: skip
             if leaves:
@@ -125,14 +134,23 @@ def section_sums() -> Callable[[int, int], None]:
 
 
 @cells
-def _bare(room: Room) -> Room:
-    """The same arrays without owners: owned ones are counted up and down each time they are passed on."""
+def _bare(room: Room, columns: int) -> Room:
+    """The same arrays without owners: owned ones are counted up and down each time they are passed on.
+
+    Rows of a length known to the compiler: it then knows which loops cannot overlap.
+    """
     return Room(
-        _view(room.w), _view(room.root), _view(room.root_bar), _view(room.before), _view(room.paths),
-        _view(room.products), _view(room.products_bar), _view(room.middle), _view(room.middle_bar), _view(room.step),
+        _rows(room.w, columns), _rows(room.root, columns), _rows(room.root_bar, columns), _rows(room.before, columns),
+        _rows(room.paths, columns), _view(room.powers), _rows(room.products, columns),
+        _rows(room.products_bar, columns), _view(room.middle), _view(room.middle_bar), _view(room.step),
         _view(room.step_bar), _view(room.left_out), _view(room.left_out_bar), _view(room.log_edges),
-        _view(room.path_ages), _view(room.by_root), _view(room.parts),
+        _view(room.path_ages), _view(room.by_root), _rows(room.parts, columns), _rows(room.named, columns),
     )  # fmt: skip
+
+
+@cells
+def _rows(array: Table, columns: int) -> Table:
+    return carray(pointer(array.ctypes.data), (*array.shape[:-1], columns), np.float64)
 
 
 @cells
@@ -198,6 +216,13 @@ def _read(i: int, given: Given) -> tuple[Table, Table]:
     """Readings of section i: those used as they are, and one-sided ones."""
     span = given.spans[i]
     return given.used[span[kr.USED] : span[kr.USED_END]], given.sided[span[kr.SIDED] : span[kr.SIDED_END]]
+
+
+@cells
+def _powers(i: int, k: int, given: Given, room: Room) -> Table:
+    """(age / 10)^kappa of the readings of section i used as they are, for path k."""
+    span = given.spans[i]
+    return room.powers[k, span[kr.USED] : span[kr.USED_END]]
 
 
 @cells
@@ -322,6 +347,23 @@ def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: 
         w[kr.P_WEAR, c] /= total
         w[kr.P_EARLY, c] /= total
     return top + np.log(total), worn / total
+
+
+@cells
+def _heavy(w: Table, low: np.uint64, high: np.uint64) -> tuple[np.uint64, np.uint64]:
+    """The cells without those at either end that the derivatives do not feel."""
+    first, last = low, high - ONE
+    while first < last and _weight(w, first) < LIGHT:
+        first = first + ONE
+    while first < last and _weight(w, last) < LIGHT:
+        last = last - ONE
+    return first, last + ONE
+
+
+@cells
+def _weight(w: Table, c: int) -> float:
+    """Probability of cell c given the section's records."""
+    return (w[kr.P_WEAR, c] * w[kr.WORN, c] + w[kr.P_EARLY, c] * w[kr.FAILED, c]) * w[kr.EXIT, c]
 
 
 @cells

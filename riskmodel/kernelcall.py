@@ -20,6 +20,7 @@ __all__ = ["given_of", "run_kernel"]
 KINDS = {"power_z": kernelpath.POWER_Z, "reverse_s": kernelpath.REVERSE_S, "power_y": kernelpath.POWER_Y}
 Labels = tuple[np.ndarray, np.ndarray]
 USED, SIDED = 6, 7  # places in what `given_of` returns
+COLUMNS = 104  # of the kernel's rows: the 97 edges of the usual grid in whole cache lines
 
 
 def given_of(
@@ -132,5 +133,13 @@ def run_kernel(
     moments, median, _, speed, log_median, weight, *_ = doubles
     counts = [len(share), len(given[1]), len(moments), speed.shape[1], median.shape[1], len(log_median), len(weight)]
     sizes = np.array([*counts, *(len(a) for a in given[6:9]), int(wanted), int(rated)], np.int64)
-    section_sums()(addresses.ctypes.data, sizes.ctypes.data)
+    section_sums(_columns(len(given[0])))(addresses.ctypes.data, sizes.ctypes.data)
     return sums, [*bars, *(-bar for bar in readings if rated)]
+
+
+def _columns(edges: int) -> int:
+    """Length of the kernel's rows for a grid: few lengths, since the kernel is compiled for each."""
+    columns = COLUMNS
+    while columns < edges:
+        columns *= 2
+    return columns

@@ -136,13 +136,16 @@ def root_survival_back(moment: Table, products: Table, slots: int, patterns: int
                        bar: Table, moment_bar: Table, products_bar: Table) -> None:  # fmt: skip
     """Derivatives from `bar` (edge)."""
     for p in range(patterns):
-        for q in range(p << width, (p << width) + (1 << slots)):
-            known, product, product_bar = moment[q], products[q], products_bar[q]
-            total = 0.0
+        for q in range(p << width, (p << width) + (1 << slots), 2):
+            one, two, a, b = moment[q], moment[q + 1], products[q], products[q + 1]
+            a_bar, b_bar, to_one, to_two = products_bar[q], products_bar[q + 1], 0.0, 0.0
             for e in range(low, high):
-                total += bar[e] * product[e]
-                product_bar[e] += bar[e] * known
-            moment_bar[q] += total
+                to_one += bar[e] * a[e]
+                to_two += bar[e] * b[e]
+                a_bar[e] += bar[e] * one
+                b_bar[e] += bar[e] * two
+            moment_bar[q] += to_one
+            moment_bar[q + 1] += to_two
 
 
 @cells
@@ -260,7 +263,11 @@ def wear_survival_back(
     for state in range(begin, end):
         to_shape, to_log, to_weight = 0.0, 0.0, 0.0
         share = weight[state] if mixed else 1.0
-        hazards(law, log_edges, log_median[state], shape, low, high, hazard)
+        if mixed:
+            hazards(law, log_edges, log_median[state], shape, low, high, hazard)
+        else:
+            for e in range(low, high):
+                hazard[e] = -value[e]
         slopes(law, log_edges, log_median[state], shape, low, high, hazard, slope)
         if mixed:
             for e in range(low, high):

@@ -33,22 +33,23 @@ def add_moments(
     total : ndarray (place, subset)
     """
     rows, width = centre.shape
-    odds, chance, product = np.empty((2 * width + 1, BLOCK)), np.empty((width, BLOCK)), np.empty((1 << width, BLOCK))
-    mean = np.empty((1 << width, BLOCK))
+    odds, chance, product = np.empty((3 * width, BLOCK)), np.empty((width, BLOCK)), np.empty((1 << width, BLOCK))
+    mean, signs = np.empty((1 << width, BLOCK)), _signs(width)
     for first in range(0, rows, BLOCK):
         count = np.uint64(min(BLOCK, rows - first))
-        _load(first, count, centre, spread, applies, odds)
+        scored = _load(first, count, centre, spread, applies, odds)
         mean[:, :] = 0.0
-        for q in range(nodes.shape[0]):
-            _chances(count, width, nodes[q], odds, first, applies, chance)
+        for q in range(nodes.shape[0] if scored else 1):
+            part = share[q] if scored else 1.0
+            _chances(count, width, nodes[q], odds, chance)
             _products(count, width, chance, product)
             for subset in range(1 << width):
                 for j in range(count):
-                    mean[subset, j] += share[q] * product[subset, j]
+                    mean[subset, j] += part * product[subset, j]
         for j in range(count):
             row = first + np.int64(j)
             for subset in range(1 << width):
-                total[place[row], subset] += _sign(subset) * weight[row] * mean[subset, j]
+                total[place[row], subset] += signs[subset] * weight[row] * mean[subset, j]
 
 
 @cells
@@ -59,29 +60,31 @@ def moments_back(
     """Derivatives from `bar` (place, subset), added to the last three."""
     rows, width = centre.shape
     subsets = 1 << width
-    odds, chance, product = np.empty((2 * width + 1, BLOCK)), np.empty((width, BLOCK)), np.empty((subsets, BLOCK))
+    odds, chance, product = np.empty((3 * width, BLOCK)), np.empty((width, BLOCK)), np.empty((subsets, BLOCK))
     given, back, chance_bar = np.empty((subsets, BLOCK)), np.empty((subsets, BLOCK)), np.empty((width, BLOCK))
     to_centre, to_spread, to_weight = np.empty((width, BLOCK)), np.empty((width, BLOCK)), np.empty(BLOCK)
+    signs = _signs(width)
     for first in range(0, rows, BLOCK):
         count = np.uint64(min(BLOCK, rows - first))
-        _load(first, count, centre, spread, applies, odds)
+        scored = _load(first, count, centre, spread, applies, odds)
         for j in range(count):
             for subset in range(subsets):
-                given[subset, j] = _sign(subset) * bar[place[first + np.int64(j)], subset]
+                given[subset, j] = signs[subset] * bar[place[first + np.int64(j)], subset]
         to_centre[:, :], to_spread[:, :], to_weight[:] = 0.0, 0.0, 0.0
-        for q in range(nodes.shape[0]):
-            _chances(count, width, nodes[q], odds, first, applies, chance)
+        for q in range(nodes.shape[0] if scored else 1):
+            part, node = (share[q], nodes[q]) if scored else (1.0, 0.0)
+            _chances(count, width, node, odds, chance)
             _products(count, width, chance, product)
             for subset in range(subsets):
                 for j in range(count):
-                    to_weight[j] += share[q] * given[subset, j] * product[subset, j]
-                    back[subset, j] = share[q] * given[subset, j]
+                    back[subset, j] = part * given[subset, j]
+                    to_weight[j] += back[subset, j] * product[subset, j]
             _products_back(count, width, chance, product, back, chance_bar)
             for s in range(width):
                 for j in range(count):
                     slope = chance_bar[s, j] * chance[s, j] * (1.0 - chance[s, j])
                     to_centre[s, j] += slope
-                    to_spread[s, j] -= slope * nodes[q]
+                    to_spread[s, j] -= slope * node
         for j in range(count):
             row = first + np.int64(j)
             weight_bar[row] += to_weight[j]
@@ -91,25 +94,26 @@ def moments_back(
 
 
 @cells
-def _load(first: int, count: int, centre: Table, spread: Table, applies: Table, odds: Table) -> None:
-    """Rows of the block, slots first."""
+def _load(first: int, count: int, centre: Table, spread: Table, applies: Table, odds: Table) -> bool:
+    """Rows of the block, slots first; False where none depends on the score, so that any one value of it will do."""
     width = centre.shape[1]
+    widest = 0.0
     for j in range(count):
         row = first + np.int64(j)
         for s in range(width):
             odds[s, j] = centre[row, s]
             odds[width + s, j] = spread[row, s]
+            odds[2 * width + s, j] = 0.0 if applies[row, s] == 0.0 else 1.0
+            widest += abs(spread[row, s])
+    return widest != 0.0
 
 
 @cells
-def _chances(count: int, width: int, node: float, odds: Table, first: int, applies: Table, chance: Table) -> None:
+def _chances(count: int, width: int, node: float, odds: Table, chance: Table) -> None:
     """Susceptibilities at one value of the score."""
     for s in range(width):
         for j in range(count):
-            chance[s, j] = 1.0 / (1.0 + exp(odds[width + s, j] * node - odds[s, j]))
-        for j in range(count):
-            if applies[first + np.int64(j), s] == 0.0:
-                chance[s, j] = 0.0
+            chance[s, j] = odds[2 * width + s, j] / (1.0 + exp(odds[width + s, j] * node - odds[s, j]))
 
 
 @cells
@@ -137,10 +141,10 @@ def _products_back(count: int, width: int, chance: Table, product: Table, back: 
 
 
 @cells
-def _sign(subset: int) -> float:
-    """(-1)^|A|."""
-    odd = 0
-    while subset:
-        odd ^= subset & 1
-        subset >>= 1
-    return -1.0 if odd else 1.0
+def _signs(width: int) -> Table:
+    """(-1)^|A| of every subset."""
+    signs = np.ones(1 << width)
+    for s in range(width):
+        for subset in range(1 << s):
+            signs[subset + (1 << s)] = -signs[subset]
+    return signs

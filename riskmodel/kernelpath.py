@@ -13,7 +13,7 @@ from .vectormath import cells, erfcx, exp, expm1, log
 
 __all__ = [
     "DENSITY", "END", "FALL", "KAPPA_EARLY", "KAPPA_WEAR", "LOG_AGE", "NO_PATH", "POWER_WEAR", "POWER_Y",
-    "POWER_Z", "REVERSE_S", "ROWS", "SPREAD", "START", "STRETCH", "path_density", "path_density_back",
+    "POWER_Z", "REVERSE_S", "ROWS", "SPREAD", "START", "STRETCH", "TURN", "path_density", "path_density_back",
 ]  # fmt: skip
 
 Table = np.ndarray
@@ -31,7 +31,11 @@ LOG_AGE, POWER_WEAR, POWER_EARLY = 0, 1, 2
 # rows of a work array
 DENSITY, RR, HR, HH, PER_GAIN, KNOWN, VARIANCE, HR_BAR, HH_BAR, KNOWN_BAR, VARIANCE_BAR = range(11)
 X, X_KAPPA, MEAN, LOADING, MEAN_X, LOADING_X, MEAN_START, LOADING_START, MEAN_BAR, LOADING_BAR = range(11, 21)
-ROWS = 21  # two more for each one-sided reading in turn: mean and variance of the built-in condition before it
+ROWS = 21  # then `TURN` for each one-sided reading in turn
+# of a one-sided reading: mean and variance of the built-in condition before it, its distance above the limit in sds,
+# the inverse Mills ratio there, and one over the sd
+KNOWN_BEFORE, VARIANCE_BEFORE, DISTANCE, MILLS, PER_SD = range(5)
+TURN = 5
 
 LN_2PI = float(np.log(2.0 * np.pi))
 SQRT_HALF = float(np.sqrt(0.5))
@@ -41,21 +45,22 @@ LN_LARGEST = float(np.log(LARGEST_POWER))
 
 @cells
 def path_density(
-    d: Table, ages: Table, kind: int, used: Table, sided: Table, low: int, high: int, scalars: Table, kappa_at: int,
-    constants: Table,
+    d: Table, ages: Table, kind: int, used: Table, power: Table, sided: Table, low: int, high: int, scalars: Table,
+    kappa_at: int, constants: Table,
 ) -> None:  # fmt: skip
     """ln density of the readings in each cell into row DENSITY.
 
-    `used` (reading, 2) holds ln(age / 10) and z, `sided` (reading, 3) the one-sided readings in order of age.
+    `used` (reading, 2) holds ln(age / 10) and z, `power` (reading,) the (age / 10)^kappa of the same, `sided`
+    (reading, 3) the one-sided readings in order of age.
     """
     kappa, start = scalars[kappa_at], scalars[START]
     spread, noise = scalars[SPREAD], scalars[NOISE]
     if kind == POWER_Z:
-        _sums_power_z(d, ages, used, low, high, start, kappa, kappa_at, constants[END])
+        _sums_power_z(d, ages, used, power, low, high, start, kappa_at, constants[END])
     else:
         _sums_by_reading(d, ages, kind, used, low, high, start, kappa, constants)
     ratio, precision = (spread / noise) ** 2, 1.0 / noise**2
-    constant = -used.shape[0] * (0.5 * LN_2PI + np.log(noise))
+    constant = -used.shape[0] * (0.5 * LN_2PI + log(noise))
     for c in range(low, high):
         gain = 1.0 + ratio * d[HH, c]
         per_gain = 1.0 / gain
@@ -69,13 +74,13 @@ def path_density(
         side = sided[turn, SIDE]
         _path_at(d, ages, kind, sided[turn, AGE], low, high, start, kappa, constants)
         _turn_to(d, side, low, high)
-        _above(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT])
+        _above(d, ROWS + TURN * turn, low, high, noise, side * sided[turn, LIMIT])
 
 
 @cells
 def path_density_back(
-    d: Table, ages: Table, kind: int, used: Table, sided: Table, low: int, high: int, scalars: Table, kappa_at: int,
-    constants: Table, bar: Table, scalars_bar: Table, used_bar: Table, sided_bar: Table,
+    d: Table, ages: Table, kind: int, used: Table, power: Table, sided: Table, low: int, high: int, scalars: Table,
+    kappa_at: int, constants: Table, bar: Table, scalars_bar: Table, used_bar: Table, sided_bar: Table,
 ) -> None:  # fmt: skip
     """Derivatives from `bar` (cell) to the scalars and, where the last two are not empty, to readings and limits."""
     kappa, start = scalars[kappa_at], scalars[START]
@@ -84,19 +89,19 @@ def path_density_back(
         d[KNOWN_BAR, c] = 0.0
         d[VARIANCE_BAR, c] = 0.0
     for turn in range(sided.shape[0] - 1, -1, -1):
-        side = sided[turn, SIDE]
-        _path_at(d, ages, kind, sided[turn, AGE], low, high, start, kappa, constants)
-        _turn_to(d, side, low, high)
-        scalars_bar[NOISE] += _above_back(d, ROWS + 2 * turn, low, high, noise, side * sided[turn, LIMIT], bar)
+        if turn < sided.shape[0] - 1:  # the path to the last one still stands in its rows
+            _path_at(d, ages, kind, sided[turn, AGE], low, high, start, kappa, constants)
+            _turn_to(d, sided[turn, SIDE], low, high)
+        scalars_bar[NOISE] += _above_back(d, ROWS + TURN * turn, low, high, noise, bar)
         if sided_bar.shape[0]:
-            sided_bar[turn] -= side * _total(d[MEAN_BAR], low, high)
+            sided_bar[turn] -= sided[turn, SIDE] * _total(d[MEAN_BAR], low, high)
         _path_at_back(d, low, high, kappa_at, scalars_bar)
     if used.shape[0] or sided.shape[0]:
         _density_back(d, used.shape[0], low, high, scalars, bar, scalars_bar)
     if kind == POWER_Z:
-        _sums_power_z_back(d, ages, used, low, high, scalars, kappa_at, constants[END], bar, scalars_bar)
+        _sums_power_z_back(d, ages, used, power, low, high, scalars, kappa_at, constants[END], bar, scalars_bar)
         if used_bar.shape[0]:
-            _readings_power_z_back(d, ages, used, low, high, scalars, kappa_at, constants[END], bar, used_bar)
+            _readings_power_z_back(d, ages, used, power, low, high, scalars, kappa_at, constants[END], bar, used_bar)
     else:
         _sums_by_reading_back(d, ages, kind, used, low, high, scalars, kappa_at, constants, bar, scalars_bar, used_bar)
 
@@ -125,25 +130,28 @@ def _density_back(d: Table, count: int, low: int, high: int, scalars: Table, bar
 
 
 @cells
-def _largest_slope(used: Table, kappa: float) -> float:
+def _largest_slope(power: Table) -> float:
     """Largest (age of the cell / 10)^-kappa that counts, from the last reading."""
-    return LARGEST_POWER * np.exp(-kappa * used[:, 0].max()) if used.shape[0] else LARGEST_POWER
+    last = 0.0
+    for j in range(power.shape[0]):
+        last = power[j] if power[j] > last else last
+    return LARGEST_POWER / last if last > 0.0 else LARGEST_POWER
 
 
 @cells
 def _sums_power_z(
-    d: Table, ages: Table, used: Table, low: int, high: int, start: float, kappa: float, kappa_at: int, end: float
+    d: Table, ages: Table, used: Table, power: Table, low: int, high: int, start: float, kappa_at: int, end: float
 ) -> None:
     """Sums of r^2, h r and h^2 for the power path on z, from six sums over the readings."""
-    power = POWER_WEAR + (kappa_at - KAPPA_WEAR)
+    slopes = ages[POWER_WEAR + (kappa_at - KAPPA_WEAR)]
     n, drop = float(used.shape[0]), end - start
     w1, w2, t1, t2, tw = 0.0, 0.0, 0.0, 0.0, 0.0
-    most = _largest_slope(used, kappa)
+    most = _largest_slope(power)
     for j in range(used.shape[0]):
-        x, w = np.exp(kappa * used[j, 0]), used[j, 1] - start
+        x, w = power[j], used[j, 1] - start
         w1, w2, t1, t2, tw = w1 + w, w2 + w * w, t1 + x, t2 + x * x, tw + x * w
     for c in range(low, high):
-        s = ages[power, c]
+        s = slopes[c]
         s = most if s > most else s
         x1, x2, wx = s * t1, s * s * t2, s * tw
         d[RR, c] = w2 - 2.0 * drop * wx + drop**2 * x2
@@ -153,23 +161,23 @@ def _sums_power_z(
 
 @cells
 def _sums_power_z_back(
-    d: Table, ages: Table, used: Table, low: int, high: int, scalars: Table, kappa_at: int, end: float, bar: Table,
-    scalars_bar: Table,
+    d: Table, ages: Table, used: Table, power: Table, low: int, high: int, scalars: Table, kappa_at: int, end: float,
+    bar: Table, scalars_bar: Table,
 ) -> None:  # fmt: skip
     if not used.shape[0]:
         return
-    power = POWER_WEAR + (kappa_at - KAPPA_WEAR)
-    start, kappa, precision = scalars[START], scalars[kappa_at], 1.0 / scalars[NOISE] ** 2
-    drop = end - start
+    slopes = ages[POWER_WEAR + (kappa_at - KAPPA_WEAR)]
+    start, precision = scalars[START], 1.0 / scalars[NOISE] ** 2
+    drop, last = end - start, used[0, 0]
     t1, t2, tw, k1, k2, kw = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     for j in range(used.shape[0]):
-        x, w, slope = np.exp(kappa * used[j, 0]), used[j, 1] - start, used[j, 0]
+        x, w, slope = power[j], used[j, 1] - start, used[j, 0]
         t1, t2, tw = t1 + x, t2 + x * x, tw + x * w
         k1, k2, kw = k1 + slope * x, k2 + 2.0 * slope * x * x, kw + slope * x * w
-    to_start, to_kappa = 0.0, 0.0
-    most, last = _largest_slope(used, kappa), used[:, 0].max()
+        last = slope if slope > last else last
+    to_start, to_kappa, most = 0.0, 0.0, _largest_slope(power)
     for c in range(low, high):
-        s, age, hr, hr_bar, hh_bar = ages[power, c], ages[LOG_AGE, c], d[HR, c], d[HR_BAR, c], d[HH_BAR, c]
+        s, age, hr, hr_bar, hh_bar = slopes[c], ages[LOG_AGE, c], d[HR, c], d[HR_BAR, c], d[HH_BAR, c]
         beyond = s > most
         s, age = most if beyond else s, last if beyond else age
         rr_bar = -0.5 * precision * bar[c]
@@ -183,21 +191,21 @@ def _sums_power_z_back(
 
 @cells
 def _readings_power_z_back(
-    d: Table, ages: Table, used: Table, low: int, high: int, scalars: Table, kappa_at: int, end: float, bar: Table,
-    used_bar: Table,
+    d: Table, ages: Table, used: Table, power: Table, low: int, high: int, scalars: Table, kappa_at: int, end: float,
+    bar: Table, used_bar: Table,
 ) -> None:  # fmt: skip
     """From r^2 and h r to each reading: their sums over the cells, and over the cells by slope."""
-    power = POWER_WEAR + (kappa_at - KAPPA_WEAR)
-    start, kappa, precision = scalars[START], scalars[kappa_at], 1.0 / scalars[NOISE] ** 2
+    slopes = ages[POWER_WEAR + (kappa_at - KAPPA_WEAR)]
+    start, precision = scalars[START], 1.0 / scalars[NOISE] ** 2
     rr, rr_s, hr, hr_s = 0.0, 0.0, 0.0, 0.0
-    most = _largest_slope(used, kappa)
+    most = _largest_slope(power)
     for c in range(low, high):
-        s = ages[power, c]
+        s = slopes[c]
         s = most if s > most else s
         rr_bar, hr_bar = -0.5 * precision * bar[c], d[HR_BAR, c]
         rr, rr_s, hr, hr_s = rr + rr_bar, rr_s + rr_bar * s, hr + hr_bar, hr_s + hr_bar * s
     for j in range(used.shape[0]):
-        x, w = np.exp(kappa * used[j, 0]), used[j, 1] - start
+        x, w = power[j], used[j, 1] - start
         used_bar[j] += 2.0 * (w * rr - (end - start) * x * rr_s) + hr - x * hr_s
 
 
@@ -336,35 +344,35 @@ def _tail(t: float) -> tuple[float, float]:
 def _above(d: Table, at: int, low: int, high: int, noise: float, limit: float) -> None:
     """Add one reading's tail above its limit; the truncated normal is matched by its first two moments.
 
-    Rows `at` and `at` + 1 keep mean and variance of the built-in condition as they were before it.
+    Rows from `at` on keep what `_above_back` needs.
     """
     for c in range(low, high):
-        d[at, c] = d[KNOWN, c]
-        d[at + 1, c] = d[VARIANCE, c]
-    for c in range(low, high):
         m, v, h = d[KNOWN, c], d[VARIANCE, c], d[LOADING, c]
-        per = 1.0 / (noise**2 + h * h * v)
-        s = np.sqrt(per)
+        s = 1.0 / np.sqrt(noise**2 + h * h * v)
         t = (d[MEAN, c] + h * m - limit) * s
         tail, mills = _tail(t)
+        vhs = v * h * s
+        d[at + KNOWN_BEFORE, c] = m
+        d[at + VARIANCE_BEFORE, c] = v
+        d[at + DISTANCE, c] = t
+        d[at + MILLS, c] = mills
+        d[at + PER_SD, c] = s
         d[DENSITY, c] += tail
-        d[KNOWN, c] = m + v * h * mills * s
-        d[VARIANCE, c] = v - (v * h) ** 2 * mills * (mills + t) * per
+        d[KNOWN, c] = m + vhs * mills
+        d[VARIANCE, c] = v - vhs * vhs * mills * (mills + t)
 
 
 @cells
-def _above_back(d: Table, at: int, low: int, high: int, noise: float, limit: float, bar: Table) -> float:
+def _above_back(d: Table, at: int, low: int, high: int, noise: float, bar: Table) -> float:
     """From `bar`, KNOWN_BAR and VARIANCE_BAR after one one-sided reading to those before it.
 
     Fills MEAN_BAR and LOADING_BAR; returns the derivative to the noise.
     """
     to_noise = 0.0
     for c in range(low, high):
-        m, v, h = d[at, c], d[at + 1, c], d[LOADING, c]
-        per = 1.0 / (noise**2 + h * h * v)
-        s = np.sqrt(per)
-        t = (d[MEAN, c] + h * m - limit) * s
-        _, mills = _tail(t)
+        m, v, h = d[at + KNOWN_BEFORE, c], d[at + VARIANCE_BEFORE, c], d[LOADING, c]
+        t, mills, s = d[at + DISTANCE, c], d[at + MILLS, c], d[at + PER_SD, c]
+        per = s * s
         fall = mills * (mills + t)  # - d mills / d t
         known, variance = d[KNOWN_BAR, c], d[VARIANCE_BAR, c]
         vh = v * h

@@ -20,7 +20,7 @@ from .kernellife import (
     wear_at,
     wear_at_back,
 )
-from .vectormath import cells
+from .vectormath import cells, exp
 
 __all__ = ["Given", "Parameters", "Room", "room_of", "survival_at", "survival_at_back", "tables_back"]
 
@@ -50,20 +50,24 @@ WEAR_NAMED, CHANCE, MARKS = range(3)
 # rows of the work array
 WEAR, EARLY, CUT_WEAR, CUT_EARLY, FALL, MEAN, STEP, WORN, FAILED, EXIT, EXIT_LAG, LABELLED = range(12)
 P_WEAR, P_EARLY, EXIT_BAR, LABEL_BAR, LEFT_WEAR, RIGHT_WEAR, LEFT_EARLY, RIGHT_EARLY = range(12, 20)
-WEAR_BAR, EARLY_BAR, TAIL, TAIL_LAG, REACH, REST, SEEN, SEEN_LAG = range(20, 28)
-ROWS = 28
+WEAR_BAR, EARLY_BAR, TAIL, TAIL_LAG, REACH, REST, SEEN, SEEN_LAG, FALLS, NAMED_FALLS = range(20, 30)
+ROWS = 30
 # places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years, law of
 # the ages; then their number
 LAGGED, KIND, OPEN_AGE, LAW, CONSTANTS = range(3, 8)
 
-Room = namedtuple("Room", "w root root_bar before paths products products_bar middle middle_bar "
-                  "step step_bar left_out left_out_bar log_edges path_ages by_root parts")  # fmt: skip
+# tables of the roots of a labelled section: ln survival at the edges; and in each cell its fall, what all mechanisms of
+# the root that fail there come to, and the share of the named ones
+LOG_ROOT, ROOT_FALL, EVERY, SHARE, LABEL_TABLES = range(5)
+
+Room = namedtuple("Room", "w root root_bar before paths powers products products_bar middle middle_bar "
+                  "step step_bar left_out left_out_bar log_edges path_ages by_root parts named")  # fmt: skip
 """Tables that all sections share and work arrays that each section overwrites."""
 
 
 @cells
-def room_of(given: Given, parameters: Parameters) -> Room:
-    """Fill the tables that all sections share and set up the work arrays."""
+def room_of(given: Given, parameters: Parameters, columns: int) -> Room:
+    """Fill the tables that all sections share and set up the work arrays, the largest with rows of `columns`."""
     count, width = given.edges.shape[0], parameters.median.shape[1]
     roots, patterns = given.layout.shape[0], parameters.speed.shape[1]
     rows = patterns << width
@@ -72,7 +76,7 @@ def room_of(given: Given, parameters: Parameters) -> Room:
         log_edges[e] = np.log(max(given.edges[e], 1e-9))
     failed = np.zeros((roots, patterns, width, count))
     failed_table(given.law, log_edges, parameters.median, parameters.shape, parameters.speed, given.layout, failed)
-    products = np.zeros((roots, rows, count))
+    products = np.zeros((roots, rows, columns))
     product_table(failed, given.layout, -1, products)
     middle = np.zeros((roots, patterns, width, count - 1))
     left_out = np.zeros((width if given.labels.shape[0] else 0, roots, rows, count - 1))
@@ -87,18 +91,24 @@ def room_of(given: Given, parameters: Parameters) -> Room:
     turns = 0
     for i in range(given.spans.shape[0]):
         turns = max(turns, given.spans[i, SIDED_END] - given.spans[i, SIDED])
-    path_rows = kp.ROWS + 2 * turns
+    path_rows = kp.ROWS + kp.TURN * turns
     path_ages = np.empty((3, count - 1))
     for c in range(count - 1):
         path_ages[kp.LOG_AGE, c] = np.log(given.ages[c] / 10.0)
         for k in range(2):
             kappa = parameters.scalars[kp.KAPPA_WEAR + k]
             path_ages[kp.POWER_WEAR + k, c] = np.exp(-kappa * path_ages[kp.LOG_AGE, c])
+    powers = np.empty((2, given.used.shape[0]))
+    for k in range(2):
+        kappa = parameters.scalars[kp.KAPPA_WEAR + k]
+        for j in range(given.used.shape[0]):
+            powers[k, j] = exp(kappa * given.used[j, 0])
     return Room(
-        np.zeros((ROWS, count)), np.zeros((roots, count)), np.zeros((roots, count)), np.ones((roots + 1, count)),
-        np.zeros((2, path_rows, count)), products, np.zeros(products.shape),
+        np.zeros((ROWS, columns)), np.zeros((roots, columns)), np.zeros((roots, columns)),
+        np.ones((roots + 1, columns)), np.zeros((2, path_rows, columns)), powers, products, np.zeros(products.shape),
         middle, np.zeros(middle.shape), step, np.zeros(step.shape), left_out, np.zeros(left_out.shape),
-        log_edges, path_ages, np.ones(max(roots, 1)), np.zeros((roots * width, count)),
+        log_edges, path_ages, np.ones(max(roots, 1)), np.zeros((roots * width, columns)),
+        np.zeros((LABEL_TABLES, roots, columns)),
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from . import kernelroom as kr
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, survival_at, survival_at_back
-from .vectormath import cells, exp, expm1
+from .vectormath import cells, exp, expm1, log
 
 __all__ = ["both_sides", "entry", "entry_back", "exit_factor", "exit_factor_back", "label", "label_back"]
 
@@ -175,20 +175,49 @@ def label(i: int, given: Given, parameters: Parameters, room: Room, low: int, hi
         for c in range(low, high):
             w[kr.LABELLED, c] = 1.0
         return 1.0
-    width, roots = parameters.median.shape[1], given.layout.shape[0]
-    for r in range(roots):
-        for m in range(given.layout[r, 0]):
-            _part(i, r, m, parameters, room, given.layout[r, 1], low, high)
     error, chance = parameters.scalars[kr.ERROR], given.labels[at, kr.CHANCE]
     for c in range(low, high):
-        total, named = TINY, 0.0
-        for r in range(roots):
-            fall = max(np.log(room.root[r, c]) - np.log(room.root[r, c + ONE]), 0.0)
-            every, wanted = _within(room.parts, given.labels[at], r, given.layout[r, 0], width, c)
-            total += fall
-            named += fall * wanted / every
-        w[kr.LABELLED, c] = (1.0 - error) * named / total + error * chance
+        w[kr.FALLS, c] = TINY
+        w[kr.NAMED_FALLS, c] = 0.0
+    for r in range(given.layout.shape[0]):
+        for m in range(given.layout[r, 0]):
+            _part(i, r, m, parameters, room, given.layout[r, 1], low, high)
+        _fall(room, r, low, high)
+        _share(given.labels[at], room, r, given.layout[r, 0], parameters.median.shape[1], low, high)
+        fall, share = room.named[kr.ROOT_FALL, r], room.named[kr.SHARE, r]
+        for c in range(low, high):
+            counted = fall[c] if fall[c] > 0.0 else 0.0
+            w[kr.FALLS, c] += counted
+            w[kr.NAMED_FALLS, c] += counted * share[c]
+    for c in range(low, high):
+        w[kr.LABELLED, c] = (1.0 - error) * w[kr.NAMED_FALLS, c] / w[kr.FALLS, c] + error * chance
     return (1.0 - error) * given.labels[at, kr.WEAR_NAMED] + error * chance
+
+
+@cells
+def _fall(room: Room, r: int, low: int, high: int) -> None:
+    """Fall of ln survival of root r over each cell."""
+    logs, fall, root = room.named[kr.LOG_ROOT, r], room.named[kr.ROOT_FALL, r], room.root[r]
+    for e in range(low, high + ONE):
+        logs[e] = log(root[e])
+    for c in range(low, high):
+        fall[c] = logs[c] - logs[c + ONE]
+
+
+@cells
+def _share(labels: Table, room: Room, r: int, slots: int, width: int, low: int, high: int) -> None:
+    """All failures of root r in each cell, and the named ones' share of them."""
+    every, share = room.named[kr.EVERY, r], room.named[kr.SHARE, r]
+    for c in range(low, high):
+        every[c] = TINY
+        share[c] = 0.0
+    for m in range(slots):
+        part, mark = room.parts[r * width + m], labels[kr.MARKS + r * width + m]
+        for c in range(low, high):
+            every[c] += part[c]
+            share[c] += mark * part[c]
+    for c in range(low, high):
+        share[c] /= every[c]
 
 
 @cells
@@ -199,32 +228,24 @@ def _part(i: int, r: int, m: int, parameters: Parameters, room: Room, patterns: 
     for c in range(low, high):
         part[c] = 0.0
     for p in range(patterns):
-        _moments_times(parameters.moments[r, i], left_out, p, width, w[kr.REST], low, high)
+        _moments_times(parameters.moments[r, i], left_out, m, p, width, w[kr.REST], low, high)
         step = room.step[r, p, m]
         for c in range(low, high):
             part[c] -= w[kr.REST, c] * step[c]
     for c in range(low, high):
-        part[c] = max(part[c], 0.0)
+        part[c] = part[c] if part[c] > 0.0 else 0.0
 
 
 @cells
-def _moments_times(moment: Table, products: Table, p: int, width: int, out: Table, low: int, high: int) -> None:
+def _moments_times(moment: Table, products: Table, m: int, p: int, width: int, out: Table, low: int, high: int) -> None:
+    """Sum over the subsets with slot m."""
     for c in range(low, high):
         out[c] = 0.0
     for q in range(p << width, (p + 1) << width):
-        for c in range(low, high):
-            out[c] += moment[q] * products[q, c]
-
-
-@cells
-def _within(parts: Table, labels: Table, r: int, slots: int, width: int, c: int) -> tuple[float, float]:
-    """All failures and the named ones of a root in cell c."""
-    every, wanted = TINY, 0.0
-    for m in range(slots):
-        part = parts[r * width + m, c]
-        every += part
-        wanted += labels[kr.MARKS + r * width + m] * part
-    return every, wanted
+        if (q >> m) & 1:
+            known, product = moment[q], products[q]
+            for c in range(low, high):
+                out[c] += known * product[c]
 
 
 @cells
@@ -239,29 +260,36 @@ def label_back(
     to_error = wear / wear_label * (chance - labels[kr.WEAR_NAMED]) if wear != 0.0 else 0.0
     for c in range(low, high):
         bar = w[kr.LABEL_BAR, c] / w[kr.LABELLED, c]
-        named = (w[kr.LABELLED, c] - error * chance) / (1.0 - error)
+        named = w[kr.NAMED_FALLS, c] / w[kr.FALLS, c]
         to_error += bar * (chance - named)
-        total = TINY
-        for r in range(roots):
-            total += max(np.log(room.root[r, c]) - np.log(room.root[r, c + ONE]), 0.0)
-        bar *= (1.0 - error) / total
-        for r in range(roots):
-            young, old = room.root[r, c], room.root[r, c + ONE]
-            fall = np.log(young) - np.log(old)
-            every, wanted = _within(room.parts, labels, r, given.layout[r, 0], width, c)
-            if fall >= 0.0:
-                to_fall = bar * (wanted / every - named)
-                room.root_bar[r, c] += to_fall / young
-                room.root_bar[r, c + ONE] -= to_fall / old
-            to_share = bar * max(fall, 0.0) / every
-            for m in range(given.layout[r, 0]):
-                mark = labels[kr.MARKS + r * width + m]
-                counted = 1.0 if room.parts[r * width + m, c] > 0.0 else 0.0
-                room.parts[r * width + m, c] = counted * to_share * (mark - wanted / every)
+        w[kr.LABEL_BAR, c] = bar * (1.0 - error) / w[kr.FALLS, c]
+        w[kr.NAMED_FALLS, c] = named
+    for r in range(roots):
+        _fall_back(room, r, low, high)
+        every, share, fall = room.named[kr.EVERY, r], room.named[kr.SHARE, r], room.named[kr.ROOT_FALL, r]
+        for m in range(given.layout[r, 0]):
+            part, mark = room.parts[r * width + m], labels[kr.MARKS + r * width + m]
+            for c in range(low, high):
+                counted = fall[c] if fall[c] > 0.0 and part[c] > 0.0 else 0.0
+                part[c] = w[kr.LABEL_BAR, c] * counted / every[c] * (mark - share[c])
     bars.scalars[kr.ERROR] += to_error
     for r in range(roots):
         for m in range(given.layout[r, 0]):
             _part_back(i, r, m, parameters, room, given.layout[r, 1], low, high, bars)
+
+
+@cells
+def _fall_back(room: Room, r: int, low: int, high: int) -> None:
+    """From the fall of ln survival of root r over each cell to its survival at both edges."""
+    w, root, root_bar = room.w, room.root[r], room.root_bar[r]
+    fall, share, rest = room.named[kr.ROOT_FALL, r], room.named[kr.SHARE, r], room.w[kr.REST]
+    for c in range(low, high):
+        to_fall = w[kr.LABEL_BAR, c] * (share[c] - w[kr.NAMED_FALLS, c])
+        rest[c] = to_fall if fall[c] >= 0.0 else 0.0
+    for c in range(low, high):
+        root_bar[c] += rest[c] / root[c]
+    for c in range(low, high):
+        root_bar[c + ONE] -= rest[c] / root[c + ONE]
 
 
 @cells
@@ -273,12 +301,14 @@ def _part_back(
     part, left_out_bar, moment = room.parts[r * width + m], room.left_out_bar[m, r], parameters.moments[r, i]
     for p in range(patterns):
         step, step_bar = room.step[r, p, m], room.step_bar[r, p, m]
-        _moments_times(moment, left_out, p, width, rest, low, high)
+        _moments_times(moment, left_out, m, p, width, rest, low, high)
         for c in range(low, high):
             step_bar[c] -= part[c] * rest[c]
+            rest[c] = part[c] * step[c]
         for q in range(p << width, (p + 1) << width):
-            total = 0.0
-            for c in range(low, high):
-                total -= part[c] * step[c] * left_out[q, c]
-                left_out_bar[q, c] -= part[c] * step[c] * moment[q]
-            bars.moments[r, i, q] += total
+            if (q >> m) & 1:
+                known, product, product_bar, total = moment[q], left_out[q], left_out_bar[q], 0.0
+                for c in range(low, high):
+                    total -= rest[c] * product[c]
+                    product_bar[c] -= rest[c] * known
+                bars.moments[r, i, q] += total
