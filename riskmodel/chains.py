@@ -21,6 +21,7 @@ from .frame import Density, Frame, Nested, climb
 from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratercoordinates import RaterCoordinates
+from .sampler import DivergedError
 from .sharedcoordinates import Quadratic, SharedCoordinates, Spreads, few_terms
 from .spreadcoordinates import SpreadCoordinates
 from .streams import integer_seed
@@ -90,7 +91,10 @@ class Chains:
         ready, steps = self.ready(), self.sampling.draws + self.sampling.tune
         begun = time.perf_counter()
         for again, accept in enumerate(acceptances(self.sampling.target_accept)):
-            tree = self._sampled(ready, number, again, accept, tell)
+            try:
+                tree = self._sampled(ready, number, again, accept, tell)
+            except DivergedError:
+                continue
             if not tree["sample_stats"]["diverging"].any():
                 break
         sampling = time.perf_counter() - begun
@@ -101,18 +105,19 @@ class Chains:
         return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 
     def _sampled(self, ready: Ready, number: int, again: int, accept: float, tell: Tell) -> xr.DataTree:
-        """Run nutpie in the background, so that an interrupt stops it at once.
+        """Run nutpie in the background, so that an interrupt stops it at once, and the first time a divergence too.
 
         Its paths follow the standard normal exactly, and step through what the density is beyond that: as many nearly
         normal elements as a network has contracts do not shorten the steps.
         """
         import nutpie
 
-        sampling, done = self.sampling, [0]
+        sampling, done, diverged = self.sampling, [0], [False]
         place = ("sampler", f"chain {number}", *(["again"] if again else []))
 
         def report(chains: list[Any]) -> None:
             done[0] = sum(chain.finished_draws for chain in chains)
+            diverged[0] = any(draw >= sampling.tune for chain in chains for draw in chain.divergent_draws)
 
         handle = nutpie.sample(
             ready.compiled(),
@@ -136,6 +141,8 @@ class Chains:
                     return handle.wait(timeout=POLL_SECONDS)
                 except TimeoutError:
                     tell(done[0])
+                    if diverged[0] and not again:
+                        raise DivergedError from None
         except BaseException:
             handle.cancel()
             raise

@@ -18,7 +18,7 @@ from .density import LogDensity
 from .errors import GraphicsError
 from .frame import Values
 from .jaxdensity import JaxDensity
-from .sampler import Walk, walk
+from .sampler import DivergedError, Walk, walk
 from .streams import integer_seed
 
 __all__ = ["Graphics", "graphics"]
@@ -111,9 +111,11 @@ class _Together:
         ready = self.chains.make(by=partial(_Evaluated.on, self.device))
         begun = time.perf_counter()
         for again, accept in enumerate(acceptances(sampling.target_accept)):
-            found = self._walked(ready, numbers, again, accept, lambda done: tell(len(numbers) * done))
-            if not found.diverging.any():
+            try:
+                found = self._walked(ready, numbers, again, accept, lambda done: tell(len(numbers) * done))
                 break
+            except DivergedError:
+                continue
         seconds, steps = time.perf_counter() - begun, len(numbers) * (sampling.draws + sampling.tune)
         by_section, out = cast(_Evaluated, ready.plain).by_section, []
         for i, number in enumerate(numbers):
@@ -134,6 +136,7 @@ class _Together:
             seed=sampling.seed,
             purpose=" ".join(["sampler in step", *more]),
             tell=tell,
+            patient=again > 0,
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 import arviz as az
@@ -17,7 +18,7 @@ from surveyed import records_of
 from riskmodel.calibrate import Calibration, Check, Sampling, calibrate
 from riskmodel.chains import DEEPEST, LONGEST_STEP, Chains, Ready
 from riskmodel.convergence import bulk_size
-from riskmodel.sampler import walk
+from riskmodel.sampler import DivergedError, walk
 
 PRIORS = priors()
 RECORDS = records_of(PRIORS, 10)
@@ -61,6 +62,38 @@ def test_a_chain_that_diverges_twice_fails_the_gate(monkeypatch: pytest.MonkeyPa
     assert attempts == [(0, 0.7), (1, 0.7), (1, 0.85)]
     assert not divergences(found).passed
     assert divergences(found).value == pytest.approx(1 / 24)
+
+
+class Funnel:
+    """A density in which chains diverge, in place of a study's."""
+
+    def __init__(self) -> None:
+        self.evaluations = 0
+
+    def __call__(self, z: np.ndarray) -> tuple[float, np.ndarray]:
+        time.sleep(2e-4)
+        self.evaluations += 1
+        width, rest = np.exp(z[0]), z[1:]
+        slope = -np.append(z[0] / 9.0 + 0.5 * (len(rest) - rest @ rest / width), rest / width)
+        return float(-(z[0] ** 2) / 18.0 - 0.5 * (len(rest) * z[0] + rest @ rest / width)), slope
+
+    def compiled(self) -> object:
+        return from_pyfunc(
+            6, lambda: self, lambda *_: lambda z: {"z": z}, [np.dtype(float)], [(6,)], ["z"],
+            make_initial_point_fn=lambda _: np.ones(6),
+        )  # fmt: skip
+
+
+def test_a_chain_that_will_be_run_again_anyway_ends_early(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("riskmodel.chains.POLL_SECONDS", 0.02)
+    chains = Chains(RECORDS, PRIORS, None, Sampling(draws=1500, tune=100), None)
+    early, late = Funnel(), Funnel()
+    with pytest.raises(DivergedError):
+        chains._sampled(early, 0, 0, 0.6, lambda _: None)  # type: ignore[arg-type]
+    tree = chains._sampled(late, 0, 1, 0.6, lambda _: None)  # type: ignore[arg-type]
+    assert tree["sample_stats"]["diverging"].any()
+    assert tree["posterior"].sizes["draw"] == 1500
+    assert early.evaluations < 0.7 * late.evaluations
 
 
 @pytest.mark.parametrize("size", [30, 3000])

@@ -387,7 +387,7 @@ def test_few_readings_or_no_raters_change_no_coordinate() -> None:
 def test_offsets_are_recovered_and_the_noise_is_no_longer_inflated() -> None:
     """Six raters, 150 sections: intervals cover; without the column their spread is taken for scatter."""
     inside, inflated = [], []
-    sampling = Sampling(chains=2, draws=400, tune=150, gate_ess=200, gate_rhat=1.05)
+    sampling = Sampling(chains=2, draws=600, tune=150, gate_ess=200, gate_rhat=1.05)
     for seed in (3, 4, 5):
         generator, records = records_of(150, seed=seed, sd=2.5)
         found = calibrate(records, PRIORS, sampling=sampling).posterior
