@@ -21,7 +21,6 @@ from .frame import Density, Frame, Nested, climb
 from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratercoordinates import RaterCoordinates
-from .sampler import DivergedError
 from .sharedcoordinates import Quadratic, SharedCoordinates, Spreads, few_terms
 from .spreadcoordinates import SpreadCoordinates
 from .streams import integer_seed
@@ -32,7 +31,16 @@ if TYPE_CHECKING:
     from .priors import PriorSet
     from .records import Records
 
-__all__ = ["Chain", "Chains", "LikelihoodAt", "Ready", "acceptances", "earlier_points", "sampler_coordinates"]
+__all__ = [
+    "Chain",
+    "Chains",
+    "DivergedError",
+    "LikelihoodAt",
+    "Ready",
+    "acceptances",
+    "earlier_points",
+    "sampler_coordinates",
+]
 
 POLL_SECONDS = 0.5
 DEEPEST = 3
@@ -60,6 +68,10 @@ class Chain:
     likelihood: xr.Dataset
     preparing: float
     sampling: float
+
+
+class DivergedError(Exception):
+    """A draw that would be kept diverged, so that the chain will be run again anyway."""
 
 
 class Chains:

@@ -18,7 +18,7 @@ from .density import LogDensity
 from .errors import GraphicsError
 from .frame import Values
 from .jaxdensity import JaxDensity
-from .sampler import DivergedError, Walk, walk
+from .sampler import Walk, walk
 from .streams import integer_seed
 
 __all__ = ["Graphics", "graphics"]
@@ -106,23 +106,25 @@ class _Together:
     device: Any
 
     def __call__(self, numbers: Sequence[int], tell: Tell) -> list[Chain]:
-        """Run the chains, and all of them once more if a draw diverged; the steps told are those of all together."""
+        """Run the chains, and those once more of which a draw diverged; the steps told are those of all together."""
         sampling = self.chains.sampling
         ready = self.chains.make(by=partial(_Evaluated.on, self.device))
-        begun = time.perf_counter()
+        begun, out = time.perf_counter(), dict[int, tuple[xr.Dataset, xr.Dataset]]()
+        left = list(numbers)
         for again, accept in enumerate(acceptances(sampling.target_accept)):
-            try:
-                found = self._walked(ready, numbers, again, accept, lambda done: tell(len(numbers) * done))
+            found = self._walked(ready, left, again, accept, lambda done: tell(len(numbers) * done))
+            for i, number in enumerate(left):
+                out[number] = ready.finished(number, found.draws[i : i + 1], _stats(found, i, accept))
+            left = [number for number, lost in zip(left, found.diverging.any(axis=1), strict=True) if lost]
+            if not left:
                 break
-            except DivergedError:
-                continue
         seconds, steps = time.perf_counter() - begun, len(numbers) * (sampling.draws + sampling.tune)
-        by_section, out = cast(_Evaluated, ready.plain).by_section, []
-        for i, number in enumerate(numbers):
-            posterior, stats = ready.finished(number, found.draws[i : i + 1], _stats(found, i, accept))
-            likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps), by_section)
-            out.append(Chain(posterior, stats, likelihood, ready.seconds, seconds))
-        return out
+        by_section = cast(_Evaluated, ready.plain).by_section
+        return [
+            Chain(posterior, stats, ready.density.log_likelihood(posterior, lambda done: tell(steps), by_section),
+                  ready.seconds, seconds)
+            for posterior, stats in (out[number] for number in numbers)
+        ]  # fmt: skip
 
     def _walked(self, ready: Ready, numbers: Sequence[int], again: int, accept: float, tell: Tell) -> Walk:
         sampling, more = self.chains.sampling, ["again"] if again else []
@@ -136,7 +138,6 @@ class _Together:
             seed=sampling.seed,
             purpose=" ".join(["sampler in step", *more]),
             tell=tell,
-            patient=again > 0,
         )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from .frame import Density, Values
 from .streams import stream
 
-__all__ = ["DivergedError", "State", "StepSize", "Walk", "follow", "walk"]
+__all__ = ["State", "StepSize", "Walk", "follow", "walk"]
 
 State = tuple[np.ndarray, np.ndarray, Values, np.ndarray]
 """Positions and momenta (chain, element), log densities (chain,) and gradients (chain, element)."""
@@ -26,10 +26,6 @@ Hamiltonian dynamics, in Handbook of Markov Chain Monte Carlo, 2011, section 5.3
 FIRST_STEP, SMALLEST_STEP = 0.5, 0.01
 LOST = 1000.0
 """Error of the energy at which a path counts as diverged."""
-
-
-class DivergedError(Exception):
-    """A draw that would be kept diverged, and what diverged is run again anyway."""
 
 
 class StepSize:
@@ -101,7 +97,6 @@ def walk(
     seed: int,
     purpose: str,
     tell: Callable[[int], None],
-    patient: bool = True,
 ) -> Walk:
     """Sample a density that is about standard normal, all chains with paths of the same length at once.
 
@@ -123,13 +118,6 @@ def walk(
         Of the streams of random numbers (`streams`): one for the lengths, one for each chain.
     tell : callable (paths)
         Told the paths done; it may raise, which ends the walk.
-    patient : bool
-        Go on when a path that is kept diverges.
-
-    Raises
-    ------
-    DivergedError
-        If one does, unless `patient`.
     """
     chains, size = start.shape
     lengths, randoms = stream(seed, purpose, "lengths"), [stream(seed, purpose, f"chain {i}") for i in range(chains)]
@@ -155,8 +143,6 @@ def walk(
         at = number - tune
         kept[:, at], energy[:, at], error[:, at], steps[at] = z, begun, missed, count
         diverging[:, at] = missed > LOST
-        if not patient and diverging[:, at].any():
-            raise DivergedError
     return Walk(kept, energy, error, diverging, steps, step.learnt)
 
 

@@ -16,9 +16,9 @@ from scipy import stats
 from surveyed import records_of
 
 from riskmodel.calibrate import Calibration, Check, Sampling, calibrate
-from riskmodel.chains import DEEPEST, LONGEST_STEP, Chains, Ready
+from riskmodel.chains import DEEPEST, LONGEST_STEP, Chains, DivergedError, Ready
 from riskmodel.convergence import bulk_size
-from riskmodel.sampler import DivergedError, walk
+from riskmodel.sampler import walk
 
 PRIORS = priors()
 RECORDS = records_of(PRIORS, 10)

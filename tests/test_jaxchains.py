@@ -15,6 +15,7 @@ from surveyed import records_of
 
 from riskmodel.calibrate import Calibration, Sampling, calibrate
 from riskmodel.crew import Threads
+from riskmodel.sampler import Walk, walk
 
 if os.environ.get("RISKMODEL_NEED_JAX"):
     import jax
@@ -65,6 +66,29 @@ def test_the_likelihood_of_its_draws_is_that_of_the_compiled_density(in_jax: Cal
     expected = records_log_likelihood(RECORDS, PRIORS, few)
     found = in_jax.tree["log_likelihood"].to_dataset()["records"].isel(draw=slice(0, 3))
     np.testing.assert_allclose(found.values, expected.transpose(*found.dims).values, rtol=1e-9, atol=1e-9)
+
+
+def test_of_chains_in_step_those_that_diverged_are_run_again(crew: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    walks: list[Walk] = []
+
+    def spoiling(*arguments: Any, **settings: Any) -> Walk:
+        found = walk(*arguments, **settings)
+        found.diverging[:] = False
+        found.diverging[-1, 4] = not walks
+        walks.append(found)
+        return found
+
+    monkeypatch.setattr("riskmodel.jaxchains.walk", spoiling)
+    sampling = Sampling(chains=2, draws=12, tune=25, target_accept=0.7)
+    found = calibrate(RECORDS, PRIORS, sampling=sampling, gate=False, crew=crew)
+    assert [len(one.draws) for one in walks] == [2, 1]
+    stats = found.tree["sample_stats"].to_dataset()
+    np.testing.assert_array_equal(stats["target_accept"], [0.7, 0.85])
+    np.testing.assert_array_equal(stats["energy"], [walks[0].energy[0], walks[1].energy[0]])
+    assert found.gate is not None
+    told = next(check for check in found.gate.checks if check.name == "share of diverging draws")
+    assert told.passed
+    assert told.where == "1 of 2 chains run again at 0.85"
 
 
 def test_other_work_goes_to_threads(crew: Any) -> None:
