@@ -43,11 +43,8 @@ def test_help_of_every_command_is_light(name: str) -> None:
 def test_check_says_what_is_there_without_sampling_or_writing(tmp_path: Path) -> None:
     write_new_study(tmp_path / "north", load_priors())
     before = files_of(tmp_path)
-    started = os.times()
     answer = command("check", tmp_path / "north", options=("-X", "importtime"))
-    ended = os.times()
     assert answer.returncode == 0, answer.stderr[-2000:]
-    assert ended.children_user - started.children_user < 3.0
     assert not loaded(answer.stderr) & set(HEAVY)
     assert files_of(tmp_path) == before
     for words in ("Records: none", "of 100 overlays fail before age 10", "still would", "Portfolios (17)"):

@@ -110,6 +110,7 @@ CASES = {
     "lognormal ages": lambda: (with_everything(), priors()),
     "lognormal ages, hazard ratios, time ratios": lambda: (with_everything(slowed()), slowed()),
     "lognormal ages, removal at the threshold": hard,
+    "fine grid": lambda: (with_everything(), priors()),
     "raters": lambda: rated((with_everything(), priors())),
     "raters, power path on the index": lambda: rated(on_path("power_y")),
     "raters, power path on the index, no stretch": lambda: rated(on_path("power_y", 0.0)),
@@ -165,7 +166,8 @@ def pair(request):
     """Compiled and plain evaluators of one case."""
     r, p = CASES[request.param]()
     law = "lognormal" if request.param.startswith("lognormal") else "weibull"
-    settings = replace(GRID, age_law=law)
+    grid = AgeGrid(cells=130) if request.param == "fine grid" else GRID.grid  # rows of the second length
+    settings = replace(GRID, age_law=law, grid=grid)
     model, density = build_model(r, p, settings=settings), LogDensity.of(r, p, settings=settings)
     return SimpleNamespace(model=model, density=density, compiled=compiled(density), definition=evaluator(model))
 

@@ -8,7 +8,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -25,11 +24,9 @@ from riskmodel.study import read_study
 # -------------------------------------------------------------------------------------- skipping
 
 
-def test_a_repeat_is_quick_loads_no_sampler_and_touches_no_file(done: Path) -> None:
+def test_a_repeat_loads_no_sampler_and_touches_no_file(done: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in done.rglob("*")}
-    started = time.perf_counter()
     answer = command("run", done, options=("-X", "importtime"))
-    assert time.perf_counter() - started < 5.0
     assert answer.returncode == 0
     lines = [line for line in answer.stderr.splitlines() if not line.startswith("import time:")]
     assert [line.rsplit(": ", 1)[1] for line in lines] == ["up to date"] * len(STAGES)
