@@ -21,13 +21,14 @@ from . import kernelroom as kr
 from .kernellife import root_survival, root_survival_back, wear_survival, wear_survival_back
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, room_of, survival_at, survival_at_back, tables_back
 from .kernelterms import both_sides, entry, entry_back, exit_factor, exit_factor_back, label, label_back
-from .vectormath import cells, digest_of, exp, expm1, primitive
+from .vectormath import cells, digest_of, exp, expm1, larger, primitive
 
 __all__ = ["section_sums"]
 
 Table = np.ndarray
 NEGLIGIBLE = -300.0  # ln of the weight of a cell, next to the largest, that counts for nothing
 LIGHT = 1e-17  # probability of a cell whose derivatives count for nothing
+LANES = np.uint64(8)  # cells that loops take at once
 OUT = -1e30  # of a section whose records contradict each other: no cell counts
 
 
@@ -81,14 +82,15 @@ def section_sums(columns: int) -> Callable[[int, int], None]:
         w = room.w
         for i in range(sections):
             span = given.spans[i]
-            low, high = np.uint64(span[kr.LOW]), np.uint64(span[kr.HIGH])
-            if low >= high:
+            first, last = np.uint64(span[kr.LOW]), np.uint64(span[kr.HIGH])
+            if first >= last:
                 sums[i] = OUT
                 continue
+            low, high = _whole(first, last, given)
             begin = ZERO if span[kr.ENTRY] > 0 else low
-            end = np.uint64(max(span[kr.HIGH], span[kr.ENTRY])) + ONE
+            end = max(high, np.uint64(span[kr.ENTRY])) + ONE
             _survival(i, given, parameters, room, begin, end)
-            _cut(i, given, parameters, room, low, high)
+            _cut(i, given, parameters, room, low, high, first, last)
             _masses(w, low, high)
             used, sided = _read(i, given)
             read = given.kind > kp.NO_PATH and used.shape[0] + sided.shape[0] > 0
@@ -99,28 +101,29 @@ def section_sums(columns: int) -> Callable[[int, int], None]:
                 )  # fmt: skip
             leaves = exit_factor(i, given, parameters.scalars[kr.LAG], w, low, high)
             wear_label = label(i, given, parameters, room, low, high)
-            value, wear_total = _sum(room, low, high, read, leaves, wear_label)
+            value, wear_total = _sum(room, low, high, first, last, read, leaves, wear_label)
             entered = entry(i, given, parameters, room)
             sums[i] = value - entered
             if not wanted:
                 continue
-            low, high = _heavy(w, low, high)
+            first, last = _heavy(w, first, last)
+            low, high = _whole(first, last, given)
             begin = ZERO if span[kr.ENTRY] > 0 else low
-            end = np.uint64(max(high, np.uint64(span[kr.ENTRY]))) + ONE
-            _sum_back(room, low, high, share[i], read, leaves, wear_label)
+            end = max(high, np.uint64(span[kr.ENTRY])) + ONE
+            _sum_back(room, low, high, share[i])
             for e in range(begin, end):
                 w[kr.WEAR_BAR, e] = 0.0
                 w[kr.EARLY_BAR, e] = 0.0
             both_sides(w, low, high)
-            _cut_back(i, given, parameters, room, low, high, bars)
+            _cut_back(i, given, parameters, room, first, last, bars)
             for k in range(2 if read else 0):
                 kp.path_density_back(
                     room.paths[k], room.path_ages, given.kind, used, _powers(i, k, given, room), sided, low, high,
-                    parameters.scalars, kp.KAPPA_WEAR + k, given.constants, w[kr.P_WEAR + k], bars.scalars,
+                    parameters.scalars, kp.KAPPA_WEAR + k, given.constants, w[kr.TO_WEAR + k], bars.scalars,
                     used_bar[span[kr.USED] : span[kr.USED_END]], sided_bar[span[kr.SIDED] : span[kr.SIDED_END]],
                 )  # fmt: skip
             if leaves:
-                bars.scalars[kr.LAG] += exit_factor_back(w, low, high)
+                bars.scalars[kr.LAG] += exit_factor_back(w, share[i], low, high)
             entry_back(i, given, parameters, room, share[i], entered, bars)
             _early_edges_back(room, begin, end)
             if span[kr.LABEL] >= 0:
@@ -140,10 +143,9 @@ def _bare(room: Room, columns: int) -> Room:
     Rows of a length known to the compiler: it then knows which loops cannot overlap.
     """
     return Room(
-        _rows(room.w, columns), _rows(room.root, columns), _rows(room.root_bar, columns), _rows(room.before, columns),
-        _rows(room.paths, columns), _view(room.powers), _rows(room.products, columns),
-        _rows(room.products_bar, columns), _view(room.middle), _view(room.middle_bar), _view(room.step),
-        _view(room.step_bar), _view(room.left_out), _view(room.left_out_bar), _view(room.log_edges),
+        _rows(room.w, columns), _rows(room.roots, columns), _rows(room.paths, columns), _view(room.powers),
+        _rows(room.products, columns), _rows(room.products_bar, columns), _view(room.middle), _view(room.middle_bar),
+        _view(room.step), _view(room.step_bar), _view(room.left_out), _view(room.left_out_bar), _view(room.log_edges),
         _view(room.path_ages), _view(room.by_root), _rows(room.parts, columns), _rows(room.named, columns),
     )  # fmt: skip
 
@@ -212,6 +214,13 @@ def _given_at(at: Table, size: Table) -> Given:
 
 
 @cells
+def _whole(first: int, last: int, given: Given) -> tuple[int, int]:
+    """Cells `first` to `last` - 1 and their neighbours in the same vectors: loops over them leave no remainder."""
+    high, count = (last + LANES - ONE) // LANES * LANES, np.uint64(given.ages.shape[0])
+    return first // LANES * LANES, high if high < count else count
+
+
+@cells
 def _read(i: int, given: Given) -> tuple[Table, Table]:
     """Readings of section i: those used as they are, and one-sided ones."""
     span = given.spans[i]
@@ -233,26 +242,30 @@ def _survival(i: int, given: Given, parameters: Parameters, room: Room, begin: i
         given.law, room.log_edges, parameters.log_median, parameters.weight, parameters.scalars[kr.SHAPE],
         span[kr.STATE], span[kr.STATE_END], begin, end, room.w[kr.REST], room.w[kr.WEAR],
     )  # fmt: skip
-    width, roots = parameters.median.shape[1], given.layout.shape[0]
+    width, roots, tables = parameters.median.shape[1], given.layout.shape[0], room.roots
     for r in range(roots):
         slots, patterns = given.layout[r, 0], given.layout[r, 1]
-        root_survival(parameters.moments[r, i], room.products[r], slots, patterns, width, begin, end, room.root[r])
-        for e in range(begin, end):
-            room.before[r + 1, e] = room.before[r, e] * room.root[r, e]
+        moment, products = parameters.moments[r, i], room.products[r]
+        root_survival(moment, products, slots, patterns, width, begin, end, tables[r, kr.ALIVE])
+        _times(tables[r, kr.BEFORE], tables[r, kr.ALIVE], tables[r + 1, kr.BEFORE], begin, end)
     for e in range(begin, end):
-        room.w[kr.EARLY, e] = room.before[roots, e]
+        room.w[kr.EARLY, e] = tables[roots, kr.BEFORE, e]
 
 
 @cells
 def _early_edges_back(room: Room, begin: int, end: int) -> None:
     """From the early survival to that of each root."""
-    w = room.w
+    tables, behind = room.roots, room.w[kr.EARLY_BAR]
+    for r in range(tables.shape[0] - 2, -1, -1):
+        _times(behind, tables[r, kr.BEFORE], tables[r, kr.ALIVE_BAR], begin, end)
+        _times(behind, tables[r, kr.ALIVE], tables[r, kr.FROM_HERE], begin, end)
+        behind = tables[r, kr.FROM_HERE]
+
+
+@cells
+def _times(a: Table, b: Table, out: Table, begin: int, end: int) -> None:
     for e in range(begin, end):
-        w[kr.REST, e] = w[kr.EARLY_BAR, e]
-    for r in range(room.root.shape[0] - 1, -1, -1):
-        for e in range(begin, end):
-            room.root_bar[r, e] = w[kr.REST, e] * room.before[r, e]
-            w[kr.REST, e] = w[kr.REST, e] * room.root[r, e]
+        out[e] = a[e] * b[e]
 
 
 @cells
@@ -269,7 +282,7 @@ def _survival_back(
         slots, patterns = given.layout[r, 0], given.layout[r, 1]
         root_survival_back(
             parameters.moments[r, i], room.products[r], slots, patterns, parameters.median.shape[1], begin, end,
-            room.root_bar[r], bars.moments[r, i], room.products_bar[r],
+            room.roots[r, kr.ALIVE_BAR], bars.moments[r, i], room.products_bar[r],
         )  # fmt: skip
 
 
@@ -277,25 +290,27 @@ def _survival_back(
 
 
 @cells
-def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int) -> None:
-    """Survival at the edges of the cells that count, the outer ones moved to the hard bounds within them."""
+def _cut(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, first: int, last: int) -> None:
+    """Survival at the edges, the outer ones of the cells that count moved to the hard bounds within them."""
     w = room.w
     for e in range(low, high + ONE):
         w[kr.CUT_WEAR, e] = w[kr.WEAR, e]
         w[kr.CUT_EARLY, e] = w[kr.EARLY, e]
     lower, upper = given.facts[i, kr.LOWER], given.facts[i, kr.UPPER]
-    if given.edges[low] < lower:
-        w[kr.CUT_WEAR, low], w[kr.CUT_EARLY, low] = survival_at(i, lower, given, parameters, room)
-    if given.edges[high] > upper:
-        w[kr.CUT_WEAR, high], w[kr.CUT_EARLY, high] = survival_at(i, upper, given, parameters, room)
+    if given.edges[first] < lower:
+        w[kr.CUT_WEAR, first], w[kr.CUT_EARLY, first] = survival_at(i, lower, given, parameters, room)
+    if given.edges[last] > upper:
+        w[kr.CUT_WEAR, last], w[kr.CUT_EARLY, last] = survival_at(i, upper, given, parameters, room)
 
 
 @cells
-def _cut_back(i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, bars: Parameters) -> None:
+def _cut_back(
+    i: int, given: Given, parameters: Parameters, room: Room, first: int, last: int, bars: Parameters
+) -> None:
     w = room.w
     for e, age, moved in (
-        (low, given.facts[i, kr.LOWER], given.edges[low] < given.facts[i, kr.LOWER]),
-        (high, given.facts[i, kr.UPPER], given.edges[high] > given.facts[i, kr.UPPER]),
+        (first, given.facts[i, kr.LOWER], given.edges[first] < given.facts[i, kr.LOWER]),
+        (last, given.facts[i, kr.UPPER], given.edges[last] > given.facts[i, kr.UPPER]),
     ):
         if moved:
             survival_at_back(i, age, given, parameters, room, w[kr.WEAR_BAR, e], w[kr.EARLY_BAR, e], bars)
@@ -317,24 +332,30 @@ def _masses(w: Table, low: int, high: int) -> None:
         w[kr.FALL, c] = change
         w[kr.MEAN, c] = 0.5 * (young + old) + TINY
         w[kr.STEP, c] = step
+        w[kr.FREE, c] = 1.0 if young >= old else 0.0
         w[kr.WORN, c] = -change * w[kr.MEAN, c]
         w[kr.FAILED, c] = step * (1.0 + 0.5 * change)
 
 
 @cells
-def _sum(room: Room, low: int, high: int, read: bool, leaves: bool, wear_label: float) -> tuple[float, float]:
+def _sum(
+    room: Room, low: int, high: int, first: int, last: int, read: bool, leaves: bool, wear_label: float
+) -> tuple[float, float]:
     """Ln of the sum over cells, and wear-out's share of it; leaves scaled weights in rows P_WEAR and P_EARLY."""
     w, wear, early = room.w, room.paths[0], room.paths[1]
     for c in range(low, high):
         w[kr.P_WEAR, c] = w[kr.CUT_WEAR, c] + (wear[kp.DENSITY, c] if read else 0.0)
         w[kr.P_EARLY, c] = w[kr.CUT_WEAR, c] + (early[kp.DENSITY, c] if read else 0.0)
+    for begin, end in ((low, first), (last, high)):
+        for c in range(begin, end):
+            w[kr.P_WEAR, c] = OUT
+            w[kr.P_EARLY, c] = OUT
     if not leaves:
         for c in range(low, high):
             w[kr.EXIT, c] = 1.0
     top = -np.inf
     for c in range(low, high):
-        larger = w[kr.P_WEAR, c] if w[kr.P_WEAR, c] > w[kr.P_EARLY, c] else w[kr.P_EARLY, c]
-        top = larger if larger > top else top
+        top = larger(top, larger(w[kr.P_WEAR, c], w[kr.P_EARLY, c]))
     total, worn = 0.0, 0.0
     for c in range(low, high):
         wear_log, early_log = w[kr.P_WEAR, c] - top, w[kr.P_EARLY, c] - top
@@ -367,19 +388,16 @@ def _weight(w: Table, c: int) -> float:
 
 
 @cells
-def _sum_back(room: Room, low: int, high: int, share: float, read: bool, leaves: bool, wear_label: float) -> None:
-    """Derivatives to survival at both edges of each cell, exit, label and density."""
+def _sum_back(room: Room, low: int, high: int, share: float) -> None:
+    """Derivatives to survival at both edges of each cell, and to ln density (and label) into TO_WEAR and TO_EARLY."""
     w = room.w
     for c in range(low, high):
-        wear, early, leaving = share * w[kr.P_WEAR, c], share * w[kr.P_EARLY, c], w[kr.EXIT, c]
-        w[kr.EXIT_BAR, c] = wear * w[kr.WORN, c] + early * w[kr.FAILED, c]
-        w[kr.LABEL_BAR, c] = early * leaving * w[kr.FAILED, c]
-        wear, early = wear * leaving, early * leaving
+        wear, early = share * w[kr.P_WEAR, c] * w[kr.EXIT, c], share * w[kr.P_EARLY, c] * w[kr.EXIT, c]
         change, step = w[kr.FALL, c], w[kr.STEP, c]
         w[kr.LEFT_WEAR, c] = wear * w[kr.MEAN, c] + 0.5 * early * step
         w[kr.RIGHT_WEAR, c] = (1.0 + change) * (0.5 * early * step - wear * w[kr.MEAN, c])
-        half = early * (1.0 + 0.5 * change) * (1.0 if w[kr.CUT_EARLY, c] >= w[kr.CUT_EARLY, c + ONE] else 0.0)
+        half = early * (1.0 + 0.5 * change) * w[kr.FREE, c]
         w[kr.LEFT_EARLY, c] = half - 0.5 * wear * change
         w[kr.RIGHT_EARLY, c] = -half - 0.5 * wear * change
-        w[kr.P_WEAR, c] = wear * w[kr.WORN, c]
-        w[kr.P_EARLY, c] = early * w[kr.FAILED, c]
+        w[kr.TO_WEAR, c] = wear * w[kr.WORN, c]
+        w[kr.TO_EARLY, c] = early * w[kr.FAILED, c]

@@ -49,9 +49,9 @@ LOWER, UPPER, SERVING, REMOVED, ENTERED = range(5)
 WEAR_NAMED, CHANCE, MARKS = range(3)
 # rows of the work array
 WEAR, EARLY, CUT_WEAR, CUT_EARLY, FALL, MEAN, STEP, WORN, FAILED, EXIT, EXIT_LAG, LABELLED = range(12)
-P_WEAR, P_EARLY, EXIT_BAR, LABEL_BAR, LEFT_WEAR, RIGHT_WEAR, LEFT_EARLY, RIGHT_EARLY = range(12, 20)
+P_WEAR, P_EARLY, TO_WEAR, TO_EARLY, LEFT_WEAR, RIGHT_WEAR, LEFT_EARLY, RIGHT_EARLY = range(12, 20)
 WEAR_BAR, EARLY_BAR, TAIL, TAIL_LAG, REACH, REST, SEEN, SEEN_LAG, FALLS, NAMED_FALLS = range(20, 30)
-ROWS = 30
+FREE, LABEL_BAR, ROWS = range(30, 33)
 # places in the vector of constants behind those of the path: 1 where removal lags, shape of the path, years, law of
 # the ages; then their number
 LAGGED, KIND, OPEN_AGE, LAW, CONSTANTS = range(3, 8)
@@ -60,8 +60,12 @@ LAGGED, KIND, OPEN_AGE, LAW, CONSTANTS = range(3, 8)
 # the root that fail there come to, and the share of the named ones
 LOG_ROOT, ROOT_FALL, EVERY, SHARE, LABEL_TABLES = range(5)
 
-Room = namedtuple("Room", "w root root_bar before paths powers products products_bar middle middle_bar "
-                  "step step_bar left_out left_out_bar log_edges path_ages by_root parts named")  # fmt: skip
+# tables of every root, and of one past the last, at the edges: its survival, the derivative to it, the product of the
+# roots before it, the derivative times the product of those from it on
+ALIVE, ALIVE_BAR, BEFORE, FROM_HERE, ROOT_TABLES = range(5)
+
+Room = namedtuple("Room", "w roots paths powers products products_bar middle middle_bar step step_bar left_out "
+                  "left_out_bar log_edges path_ages by_root parts named")  # fmt: skip
 """Tables that all sections share and work arrays that each section overwrites."""
 
 
@@ -98,18 +102,21 @@ def room_of(given: Given, parameters: Parameters, columns: int) -> Room:
         for k in range(2):
             kappa = parameters.scalars[kp.KAPPA_WEAR + k]
             path_ages[kp.POWER_WEAR + k, c] = np.exp(-kappa * path_ages[kp.LOG_AGE, c])
-    powers = np.empty((2, given.used.shape[0]))
+    log_read, powers = given.used[:, 0].copy(), np.empty((2, given.used.shape[0]))
     for k in range(2):
-        kappa = parameters.scalars[kp.KAPPA_WEAR + k]
-        for j in range(given.used.shape[0]):
-            powers[k, j] = exp(kappa * given.used[j, 0])
+        _powers(parameters.scalars[kp.KAPPA_WEAR + k], log_read, powers[k])
     return Room(
-        np.zeros((ROWS, columns)), np.zeros((roots, columns)), np.zeros((roots, columns)),
-        np.ones((roots + 1, columns)), np.zeros((2, path_rows, columns)), powers, products, np.zeros(products.shape),
-        middle, np.zeros(middle.shape), step, np.zeros(step.shape), left_out, np.zeros(left_out.shape),
-        log_edges, path_ages, np.ones(max(roots, 1)), np.zeros((roots * width, columns)),
-        np.zeros((LABEL_TABLES, roots, columns)),
+        np.zeros((ROWS, columns)), np.ones((roots + 1, ROOT_TABLES, columns)), np.zeros((2, path_rows, columns)),
+        powers, products, np.zeros(products.shape), middle, np.zeros(middle.shape), step, np.zeros(step.shape),
+        left_out, np.zeros(left_out.shape), log_edges, path_ages, np.ones(max(roots, 1)),
+        np.zeros((roots * width, columns)), np.zeros((LABEL_TABLES, roots, columns)),
     )  # fmt: skip
+
+
+@cells
+def _powers(kappa: float, log_ages: Table, out: Table) -> None:
+    for j in range(log_ages.shape[0]):
+        out[j] = exp(kappa * log_ages[j])
 
 
 @cells

@@ -6,7 +6,7 @@ import numpy as np
 
 from . import kernelroom as kr
 from .kernelroom import ONE, TINY, ZERO, Given, Parameters, Room, survival_at, survival_at_back
-from .vectormath import cells, exp, expm1, log
+from .vectormath import SUBNORMAL, cells, exp, expm1, log
 
 __all__ = ["both_sides", "entry", "entry_back", "exit_factor", "exit_factor_back", "label", "label_back"]
 
@@ -78,12 +78,12 @@ def _exceedance(w: Table, age: float, scale: float, row: int, lag_row: int, low:
 
 
 @cells
-def exit_factor_back(w: Table, low: int, high: int) -> float:
+def exit_factor_back(w: Table, share: float, low: int, high: int) -> float:
     """Derivative to the lag."""
     total = 0.0
     for c in range(low, high):
-        total += w[kr.EXIT_BAR, c] * w[kr.EXIT_LAG, c]
-    return total
+        total += (w[kr.P_WEAR, c] * w[kr.WORN, c] + w[kr.P_EARLY, c] * w[kr.FAILED, c]) * w[kr.EXIT_LAG, c]
+    return share * total
 
 
 # ------------------------------------------------------------------------------ late entry
@@ -197,7 +197,7 @@ def label(i: int, given: Given, parameters: Parameters, room: Room, low: int, hi
 @cells
 def _fall(room: Room, r: int, low: int, high: int) -> None:
     """Fall of ln survival of root r over each cell."""
-    logs, fall, root = room.named[kr.LOG_ROOT, r], room.named[kr.ROOT_FALL, r], room.root[r]
+    logs, fall, root = room.named[kr.LOG_ROOT, r], room.named[kr.ROOT_FALL, r], room.roots[r, kr.ALIVE]
     for e in range(low, high + ONE):
         logs[e] = log(root[e])
     for c in range(low, high):
@@ -253,13 +253,13 @@ def label_back(
     i: int, given: Given, parameters: Parameters, room: Room, low: int, high: int, wear: float, wear_label: float,
     bars: Parameters,
 ) -> None:  # fmt: skip
-    """Derivatives from LABEL_BAR (cell) and from `wear`, that to ln of the wear-out label."""
+    """Derivatives from TO_EARLY (cell) and from `wear`, those to ln of the label given early failure and wear-out."""
     w, at, roots = room.w, given.spans[i, kr.LABEL], given.layout.shape[0]
     labels, width = given.labels[at], parameters.median.shape[1]
     error, chance = parameters.scalars[kr.ERROR], labels[kr.CHANCE]
     to_error = wear / wear_label * (chance - labels[kr.WEAR_NAMED]) if wear != 0.0 else 0.0
     for c in range(low, high):
-        bar = w[kr.LABEL_BAR, c] / w[kr.LABELLED, c]
+        bar = w[kr.TO_EARLY, c] / w[kr.LABELLED, c]
         named = w[kr.NAMED_FALLS, c] / w[kr.FALLS, c]
         to_error += bar * (chance - named)
         w[kr.LABEL_BAR, c] = bar * (1.0 - error) / w[kr.FALLS, c]
@@ -281,15 +281,15 @@ def label_back(
 @cells
 def _fall_back(room: Room, r: int, low: int, high: int) -> None:
     """From the fall of ln survival of root r over each cell to its survival at both edges."""
-    w, root, root_bar = room.w, room.root[r], room.root_bar[r]
+    w, root, root_bar = room.w, room.roots[r, kr.ALIVE], room.roots[r, kr.ALIVE_BAR]
     fall, share, rest = room.named[kr.ROOT_FALL, r], room.named[kr.SHARE, r], room.w[kr.REST]
     for c in range(low, high):
         to_fall = w[kr.LABEL_BAR, c] * (share[c] - w[kr.NAMED_FALLS, c])
         rest[c] = to_fall if fall[c] >= 0.0 else 0.0
     for c in range(low, high):
-        root_bar[c] += rest[c] / root[c]
+        root_bar[c] += rest[c] / root[c] if root[c] >= SUBNORMAL else 0.0
     for c in range(low, high):
-        root_bar[c + ONE] -= rest[c] / root[c + ONE]
+        root_bar[c + ONE] -= rest[c] / root[c + ONE] if root[c + ONE] >= SUBNORMAL else 0.0
 
 
 @cells

@@ -15,7 +15,7 @@ from llvmlite import ir
 from numba import njit, types
 from numba.extending import intrinsic
 
-__all__ = ["cells", "digest_of", "erfcx", "exact", "exp", "expm1", "log", "normal_quantile", "primitive"]
+__all__ = ["cells", "digest_of", "erfcx", "exact", "exp", "expm1", "larger", "log", "normal_quantile", "primitive"]
 
 primitive: Any = intrinsic
 # Sums over cells may be taken in any order; not a number stays not a number. All is put in line: a function kept apart
@@ -52,6 +52,18 @@ def float_of(_context: Any, _bits: Any) -> Any:
 def bits_of(_context: Any, _value: Any) -> Any:
     """The 64 bits of a double."""
     return types.int64(types.float64), lambda _, builder, __, args: builder.bitcast(args[0], ir.IntType(64))
+
+
+@primitive
+def larger(_context: Any, _one: Any, _other: Any) -> Any:
+    """The larger of two doubles, not a number where either is: of a row it is found by vector code."""
+    number = ir.DoubleType()
+
+    def call(_: Any, builder: Any, __: Any, args: Any) -> Any:
+        function = builder.module.declare_intrinsic("llvm.maximum", [number], ir.FunctionType(number, [number] * 2))
+        return builder.call(function, args)
+
+    return types.float64(types.float64, types.float64), call
 
 
 @exact
