@@ -214,7 +214,7 @@ def _given_at(at: Table, size: Table) -> Given:
 
 
 @cells
-def _whole(first: int, last: int, given: Given) -> tuple[int, int]:
+def _whole(first: np.uint64, last: np.uint64, given: Given) -> tuple[np.uint64, np.uint64]:
     """Cells `first` to `last` - 1 and their neighbours in the same vectors: loops over them leave no remainder."""
     high, count = (last + LANES - ONE) // LANES * LANES, np.uint64(given.ages.shape[0])
     return first // LANES * LANES, high if high < count else count
