@@ -11,7 +11,7 @@ from .exclusion import AGES, ASSURED, Exclusion, LifeShift, share_of_shift
 from .options import MIXTURE
 from .statedmixture import StatedMixture
 
-__all__ = ["mixture_lines", "study_lines"]
+__all__ = ["mixture_lines", "report_lines", "study_lines"]
 
 WIDTH, LABEL, COUNT, NAME, CELL = 79, 28, 10, 18, 20
 OUTLIVED = {"b05_age": 95, "b10_age": 90, "b20_age": 80}
@@ -47,6 +47,25 @@ def study_lines(title: str, exclusion: Exclusion) -> list[str]:
         "outlive it with 95 % credibility, in a large programme."
     )
     return [*_filled(head), "", *_page(exclusion, f"mean life to age {exclusion.horizon:g}", rests)]
+
+
+def report_lines(exclusion: Exclusion) -> list[str]:
+    """The check in a few lines: what the first deletion does to the line, and what of that is real.
+
+    Parameters
+    ----------
+    exclusion : Exclusion
+
+    Returns
+    -------
+    list of str
+    """
+    mean = f"mean life to age {exclusion.horizon:g}"
+    asked = _asked(exclusion)
+    if not asked:
+        return _filled(_prevented(exclusion, mean))
+    moved = _deleted(asked[0], exclusion.lines[0], f"{exclusion.sightings.threshold:g}")
+    return _filled(" ".join([moved, _prevented(exclusion, mean), *_real(asked[0], exclusion, mean)]))
 
 
 def mixture_lines(mixture: StatedMixture, exclusion: Exclusion) -> list[str]:
@@ -155,14 +174,9 @@ def _years(value: float, places: int) -> str:
 def _words(exclusion: Exclusion, mean: str) -> Iterator[str]:
     level = f"{exclusion.sightings.threshold:g}"
     pooled, median = exclusion.lines[0], exclusion.quantity("median_age").with_early[0]
-    gains = {name: exclusion.quantity(name).gain[0] for name in ("restricted_mean_age", "b10_age")}
-    prevented = (
-        f"Prevent every early failure, and {mean} moves by {gains['restricted_mean_age']:.1f} years, "
-        f"the age nine in ten outlive by {gains['b10_age']:.1f}."
-    )
-    asked = [line for line in exclusion.lines[1:] if line.name != "survivors"]
+    asked = _asked(exclusion)
     for line in asked:
-        yield f"{_deleted(line, pooled, level)} {prevented if line is asked[0] else ''}"
+        yield f"{_deleted(line, pooled, level)} {_prevented(exclusion, mean) if line is asked[0] else ''}"
         if line is asked[0]:
             yield from _real(line, exclusion, mean)
     if math.isfinite(pooled.age[0]):
@@ -170,6 +184,19 @@ def _words(exclusion: Exclusion, mean: str) -> Iterator[str]:
             f"No line is a life: that of all sections reaches {level} at {pooled.age[0]:.1f} years, while half of the "
             f"sections outlive {median:.1f}."
         )
+
+
+def _asked(exclusion: Exclusion) -> list[Line]:
+    """Lines after a deletion by condition or age."""
+    return [line for line in exclusion.lines[1:] if line.name != "survivors"]
+
+
+def _prevented(exclusion: Exclusion, mean: str) -> str:
+    gains = {name: exclusion.quantity(name).gain[0] for name in ("restricted_mean_age", "b10_age")}
+    return (
+        f"Prevent every early failure, and {mean} moves by {gains['restricted_mean_age']:.1f} years, "
+        f"the age nine in ten outlive by {gains['b10_age']:.1f}."
+    )
 
 
 def _deleted(line: Line, pooled: Line, level: str) -> str:

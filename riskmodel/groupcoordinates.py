@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from .frame import Density, Values, slopes_along, slopes_by_element
-from .parameters import Layout
+from .parameters import Bends, Layout
 
 __all__ = ["GroupCoordinates", "GroupTerms", "terms_of"]
 
@@ -92,35 +93,38 @@ class GroupCoordinates:
 
     def place(self, y: np.ndarray) -> np.ndarray:
         """The reals x (..., element) at y (..., element)."""
-        mean, sd = self._normal(y)
+        mean, sd, *_ = self._normal(y)
         x = y.copy()
         x[..., self.terms.raw] = mean + sd * y[..., self.terms.raw]
         return x
 
     def undo(self, x: np.ndarray) -> np.ndarray:
         """y (..., element) at the reals x (..., element)."""
-        mean, sd = self._normal(x)
+        mean, sd, *_ = self._normal(x)
         y = x.copy()
         y[..., self.terms.raw] = (x[..., self.terms.raw] - mean) / sd
         return y
 
-    def _normal(self, reals: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Mean and sd of each standardised term given the other elements, (..., level)."""
-        spread = self.layout.natural(reals)[0][..., self.terms.spread, None]
+    @cached_property
+    def _bend(self) -> Bends:
+        return self.layout.bends.of(np.array([self.terms.spread]))
+
+    def _normal(self, reals: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Mean and sd of each standardised term given the other elements, (..., level); spread and its slope."""
+        spread, slope = self._bend.natural(reals[..., [self.terms.spread]])
         variance = 1.0 / (1.0 + spread**2 * self.grip)
         moved = reals[..., self.others] - self.at[self.others]
-        return spread * variance * (self.pull + moved @ self.lean.T), np.sqrt(variance)
+        return spread * variance * (self.pull + moved @ self.lean.T), np.sqrt(variance), spread, slope
 
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of y."""
         raw, at = self.terms.raw, self.terms.spread
 
         def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
-            mean, sd = self._normal(y)
+            mean, sd, spread, slope = self._normal(y)
             x = y.copy()
             x[..., raw] = mean + sd * y[..., raw]
             value, gradient = density(x)
-            spread, slope = (part[..., at, None] for part in self.layout.natural(y))
             pull, own = gradient[..., raw], gradient.copy()
             own[..., raw] = sd * pull
             own[..., self.others] += (spread * sd**2 * pull) @ self.lean

@@ -37,7 +37,8 @@ def intercepts_and_slopes(
     count, parts, ages = len(share), len(nodes), wear.shape[1]
     chance, keep = np.empty((parts, count)), np.empty((parts, count, ages))
     by_root, alive = np.empty((parts, roots, ages)), np.empty((roots, ages))
-    rest = np.empty((parts, ages))
+    moved, fall = np.empty((parts, count, ages)), np.empty((count, ages))
+    rest, sums = np.empty((parts, ages)), np.empty((2, ages))
     guess, rise = np.empty(count), np.empty(count)
     failing, slope = np.empty(count), np.empty(count)
     to_failing, to_slope = np.empty((count, count)), np.empty((count, count))
@@ -46,8 +47,9 @@ def intercepts_and_slopes(
             guess[m], rise[m] = _guess(target[t, m], share[m], widened[m], applies[t, m])
             guess[m] += anchor[t, m]
         _survive(guess, applies[t], spread, home, middle, nodes, weight, chance, keep, by_root, alive)
+        _falls(home, middle, weight, chance, keep, by_root, alive, moved, fall)
         for m in range(count):
-            _incidence(m, home, step, middle, wear[t], weight, chance, keep, by_root, alive, rest,
+            _incidence(m, home, step, wear[t], weight, chance, keep, by_root, alive, moved, fall, rest, sums,
                        failing, slope, to_failing, to_slope)  # fmt: skip
         _newton(t, target, applies, guess, rise, failing, slope, to_failing, to_slope, out, slopes)
 
@@ -82,39 +84,56 @@ def _survive(
 
 
 @cells
+def _falls(
+    home: Table, middle: Table, weight: Table, chance: Table, keep: Table, by_root: Table, alive: Table,
+    moved: Table, fall: Table,
+) -> None:  # fmt: skip
+    """Fall of ln survival with each intercept: of its mechanism at each node, and of its whole root."""
+    fall[:, :] = 0.0
+    for k in range(len(home)):
+        for q in range(len(weight)):
+            slope = chance[q, k] * (1.0 - chance[q, k])
+            for c in range(fall.shape[1]):
+                moved[q, k, c] = slope * middle[k, c] / keep[q, k, c]
+                fall[k, c] += weight[q] * by_root[q, home[k], c] * moved[q, k, c] / alive[home[k], c]
+
+
+@cells
 def _incidence(
-    m: int, home: Table, step: Table, middle: Table, wear: Table, weight: Table, chance: Table, keep: Table,
-    by_root: Table, alive: Table, rest: Table, failing: Table, slope: Table, to_failing: Table, to_slope: Table,
+    m: int, home: Table, step: Table, wear: Table, weight: Table, chance: Table, keep: Table, by_root: Table,
+    alive: Table, moved: Table, fall: Table, rest: Table, sums: Table, failing: Table, slope: Table,
+    to_failing: Table, to_slope: Table,
 ) -> None:  # fmt: skip
     """Early failures by mechanism m, their slope, and the derivatives of both to every intercept."""
     parts, ages = rest.shape
     failing[m], slope[m], curve = 0.0, 0.0, 0.0
-    for c in range(ages):
-        others = wear[c] * step[m, c]
-        for r in range(len(alive)):
-            if r != home[m]:
-                others *= alive[r, c]
-        for q in range(parts):
+    sums[:, :] = 0.0
+    for q in range(parts):
+        pi = chance[q, m]
+        for c in range(ages):
+            others = wear[c] * step[m, c]
+            for r in range(len(alive)):
+                others *= alive[r, c] if r != home[m] else 1.0
             rest[q, c] = by_root[q, home[m], c] / keep[q, m, c] * weight[q] * others
-            pi = chance[q, m]
             failing[m] += pi * rest[q, c]
             slope[m] += pi * (1.0 - pi) * rest[q, c]
             curve += pi * (1.0 - pi) * (1.0 - 2.0 * pi) * rest[q, c]
+            sums[0, c] += pi * rest[q, c]
+            sums[1, c] += pi * (1.0 - pi) * rest[q, c]
     for k in range(len(home)):
-        to_failing[m, k], to_slope[m, k] = 0.0, 0.0
-        for c in range(ages):
-            fall = 0.0  # of ln survival of another root
-            if home[k] != home[m]:
-                for q in range(parts):
-                    moved = chance[q, k] * (1.0 - chance[q, k]) * middle[k, c] / keep[q, k, c]
-                    fall += weight[q] * by_root[q, home[k], c] * moved / alive[home[k], c]
+        failed, fallen = 0.0, 0.0
+        if home[k] != home[m]:
+            for c in range(ages):
+                failed += sums[0, c] * fall[k, c]
+                fallen += sums[1, c] * fall[k, c]
+        else:
             for q in range(parts):
-                pi = chance[q, m]
-                moved = fall
-                if home[k] == home[m]:
-                    moved = chance[q, k] * (1.0 - chance[q, k]) * middle[k, c] / keep[q, k, c]
-                to_failing[m, k] -= pi * rest[q, c] * moved
-                to_slope[m, k] -= pi * (1.0 - pi) * rest[q, c] * moved
+                pi, own = chance[q, m], 0.0
+                for c in range(ages):
+                    own += rest[q, c] * moved[q, k, c]
+                failed += pi * own
+                fallen += pi * (1.0 - pi) * own
+        to_failing[m, k], to_slope[m, k] = -failed, -fallen
     to_failing[m, m], to_slope[m, m] = slope[m], curve
 
 

@@ -134,10 +134,15 @@ def _products_back(count: int, width: int, chance: Table, product: Table, back: 
         for j in range(count):
             chance_bar[s, j] = 0.0
         for subset in range(1 << s):
-            whole = subset + (1 << s)
-            for j in range(count):
-                chance_bar[s, j] += back[whole, j] * product[subset, j]
-                back[subset, j] += back[whole, j] * chance[s, j]
+            _product_back(count, back[subset + (1 << s)], product[subset], chance[s], chance_bar[s], back[subset])
+
+
+@cells
+def _product_back(count: int, bar: Table, part: Table, chance: Table, chance_bar: Table, part_bar: Table) -> None:
+    """From `bar` of a product to both factors."""
+    for j in range(count):
+        chance_bar[j] += bar[j] * part[j]
+        part_bar[j] += bar[j] * chance[j]
 
 
 @cells

@@ -18,7 +18,7 @@ from .measures import deltas_of, selections_of, shifts_of
 from .priors import PriorSet
 from .raters import RATER
 
-__all__ = ["Layout", "Variable", "coords_of"]
+__all__ = ["Bends", "Layout", "Variable", "coords_of"]
 
 STANDARD = Distribution("normal", (0.0, 1.0))
 SMALL_SKEWNESS = 1e-8
@@ -40,6 +40,41 @@ class Variable:
     name: str
     laws: tuple[Distribution, ...]
     dim: str
+
+
+@dataclass(frozen=True)
+class Bends:
+    """The way from the real numbers of some elements to their values.
+
+    Parameters
+    ----------
+    logs, odds, scores : ndarray of int
+        Elements whose real number is a logarithm, log-odds or the score of a skewed quantity.
+    stretch : ndarray (3, score)
+        Location, scale and skewness of the skewed ones.
+    """
+
+    logs: np.ndarray
+    odds: np.ndarray
+    scores: np.ndarray
+    stretch: np.ndarray
+
+    def of(self, elements: np.ndarray) -> Bends:
+        """Of some of the elements, numbered anew in this order."""
+        logs, odds, scores = (np.flatnonzero(np.isin(elements, own)) for own in (self.logs, self.odds, self.scores))
+        return Bends(logs, odds, scores, self.stretch[:, [list(self.scores).index(elements[i]) for i in scores]])
+
+    def natural(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Values at real numbers x (..., element), and their derivatives."""
+        value, slope = np.array(x, float), np.ones_like(x, float)
+        if len(self.logs):
+            value[..., self.logs] = slope[..., self.logs] = np.exp(x[..., self.logs])
+        if len(self.odds):
+            chance = expit(x[..., self.odds])
+            value[..., self.odds], slope[..., self.odds] = chance, chance * expit(-x[..., self.odds])
+        if len(self.scores):
+            value[..., self.scores], slope[..., self.scores] = stretched(x[..., self.scores], *self.stretch)
+        return value, slope
 
 
 @dataclass
@@ -232,20 +267,16 @@ class Layout:
         """Parameters of the elements of a family that is no bell, (parameter, element)."""
         return {family: self._numbers(family) for family in ("beta", "gamma", "skewed")}
 
+    @cached_property
+    def bends(self) -> Bends:
+        """The way from all elements to their values."""
+        family, none = self.by_family, np.zeros((3, 0))
+        stretch = self.tables["skewed"] if len(family["skewed"]) else none
+        return Bends(np.concatenate([family["lognormal"], family["gamma"]]), family["beta"], family["skewed"], stretch)
+
     def natural(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Values of the free elements at real numbers x (..., element), and their derivatives."""
-        value, slope = np.array(x, float), np.ones_like(x, float)
-        for family in ("lognormal", "gamma"):
-            at = self.by_family[family]
-            value[..., at] = slope[..., at] = np.exp(x[..., at])
-        at = self.by_family["beta"]
-        value[..., at] = expit(x[..., at])
-        slope[..., at] = value[..., at] * expit(-x[..., at])
-        at = self.by_family["skewed"]
-        if len(at):
-            location, scale, skewness = self.tables["skewed"]
-            value[..., at], slope[..., at] = stretched(x[..., at], location, scale, skewness)
-        return value, slope
+        return self.bends.natural(x)
 
     def log_prior(self, x: np.ndarray, value: np.ndarray) -> tuple[float, np.ndarray]:
         """Log density of the real numbers x (element,), and its gradient."""

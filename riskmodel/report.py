@@ -88,6 +88,8 @@ class Findings:
         What the last round of records changed, then what to look at next; empty without rounds.
     trust : tuple of str
         Checks of the model in a few lines.
+    exclusion : tuple of str
+        What deleting the poor sections does to a line, and what of that is real, as lines.
     """
 
     title: str
@@ -107,6 +109,7 @@ class Findings:
     advice: tuple[str, ...] = ()
     round: tuple[str, ...] = ()
     trust: tuple[str, ...] = ()
+    exclusion: tuple[str, ...] = ()
 
     @property
     def early_age(self) -> float:
@@ -164,6 +167,7 @@ def build_report(findings: Findings) -> str:
         ("How many fail early", _how_many(findings)),
         ("Why they fail early", _why(findings)),
         ("What each measure buys", _measures(findings)),
+        *((("Deleting the poor performers", iter(findings.exclusion)),) if findings.exclusion else ()),
         *((("What the last round changed", _round(findings)),) if findings.round else ()),
         ("How sure", _how_sure(findings)),
         *((("Whether to believe it", iter(findings.trust)),) if findings.trust else ()),

@@ -15,7 +15,7 @@ import numpy as np
 
 from .frame import Density, Frame, Values, slopes_by_element
 from .groupcoordinates import GroupTerms
-from .parameters import Layout
+from .parameters import Bends, Layout
 from .spreadcoordinates import SpreadCoordinates
 
 __all__ = ["Quadratic", "SharedCoordinates", "Spreads", "few_terms"]
@@ -67,9 +67,15 @@ class Spreads:
 
     def at(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Spreads at z (..., element), and their derivatives to their elements, (..., group) each."""
-        at, y = self.elements, self.frame.place(z)
-        value, slope = self.layout.natural(self.scores.place(y))
-        return value[..., at], slope[..., at] * self.scores.slope(y)[..., at] * self.frame.width[at]
+        at, (scores, bends) = self.elements, self._own
+        y = self.frame.mode[at] + self.frame.width[at] * z[..., at]
+        value, slope = bends.natural(scores.place(y))
+        return value, slope * scores.slope(y) * self.frame.width[at]
+
+    @cached_property
+    def _own(self) -> tuple[SpreadCoordinates, Bends]:
+        """The ways from the frame to the spreads, of these alone."""
+        return self.scores.only(self.elements), self.layout.bends.of(self.elements)
 
     @cached_property
     def usual(self) -> np.ndarray:

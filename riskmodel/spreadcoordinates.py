@@ -46,6 +46,12 @@ class SpreadCoordinates:
         shape, scale = layout.tables["gamma"] if len(elements) else np.zeros((2, 0))
         return cls(elements, shape, scale)
 
+    def only(self, elements: np.ndarray) -> SpreadCoordinates:
+        """Of some elements of the reals, numbered anew in this order."""
+        own = [(n, np.flatnonzero(self.elements == i)[0]) for n, i in enumerate(elements) if i in self.elements]
+        at, kept = np.array(own, int).reshape(-1, 2).T
+        return SpreadCoordinates(at, self.shape[kept], self.scale[kept])
+
     def place(self, y: np.ndarray) -> np.ndarray:
         """The reals x (..., element) at y (..., element)."""
         x, own = y.copy(), np.clip(y[..., self.elements], -FAR, FAR)

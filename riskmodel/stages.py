@@ -252,9 +252,18 @@ def _report(desk: Desk) -> Outputs:
         advice=_advice(desk),
         round=_last_round(desk),
         trust=tuple(short_lines(pd.read_csv(desk.found(CHECKS)))) if "trust" in entries else (),
+        exclusion=_deleting(desk),
         notes=tuple(dict.fromkeys([*desk.notes, *(note for entry in entries.values() for note in entry["notes"])])),
     )
     return {REPORT: write_text(build_report(findings), desk.staging / REPORT)}
+
+
+def _deleting(desk: Desk) -> tuple[str, ...]:
+    from .exclusion import exclude_where_possible
+    from .exclusionwords import report_lines
+
+    found, _ = exclude_where_possible(desk.records, desk.simulation, seed=desk.study.seed)
+    return tuple(report_lines(found))
 
 
 def _advice(desk: Desk) -> tuple[str, ...]:
@@ -397,7 +406,7 @@ def stage_keys(study: Study, priors: PriorSet) -> dict[str, str]:
     core = code_digest(*OUTER)
     page = [
         file_digest(Path(__file__).with_name(f"{name}.py"))
-        for name in ("report", "advice", "changewords", "trustwords")
+        for name in ("report", "advice", "changewords", "exclusionwords", "trustwords")
     ]
     for stage in stages_of(study):
         if stage.apart:

@@ -15,8 +15,15 @@ from test_simulate import roads
 
 from riskmodel.deletion import Deletion, ExclusionError, Sightings, draw_lines, usual_deletions, validate_deletions
 from riskmodel.errors import RiskModelWarning, StoreError
-from riskmodel.exclusion import compare_lives, exclude, exclusion_table, share_of_shift, table_of
-from riskmodel.exclusionwords import mixture_lines, study_lines
+from riskmodel.exclusion import (
+    compare_lives,
+    exclude,
+    exclude_where_possible,
+    exclusion_table,
+    share_of_shift,
+    table_of,
+)
+from riskmodel.exclusionwords import mixture_lines, report_lines, study_lines
 from riskmodel.inputs import Inputs
 from riskmodel.lives import Draws, wear_survival
 from riskmodel.measures import CURRENT_PRACTICE, NO_MEASURES, Portfolio
@@ -543,6 +550,20 @@ def test_a_line_that_moves_back_is_said_to():
     assert "without them it falls faster" in words
     assert "does not surely move up" in words
     assert "real gain" not in words
+
+
+def test_the_report_holds_the_check_in_a_few_lines(finished):
+    """The same sentences as the whole check; without readings there is no line to speak of."""
+    _, _, simulation = finished
+    answer = exclude(read(RECORDS, SURVEYS), simulation, seed=1, resamples=100)
+    words, whole = flat(report_lines(answer)), flat(study_lines("Roads", answer))
+    assert words.startswith("Delete the ")
+    for sentence in words.split(". "):
+        assert sentence.rstrip(".") in whole
+    assert "Prevent every early failure, and mean life to age 60 moves by" in words
+    assert all(len(row) <= 79 for row in report_lines(answer))
+    without, _ = exclude_where_possible(None, simulation, seed=1)
+    assert flat(report_lines(without)).startswith("Prevent every early failure")
 
 
 def test_a_line_that_never_gets_there_in_words():

@@ -11,6 +11,7 @@ from scipy import stats
 from test_likelihood import records
 
 from riskmodel.density import LogDensity
+from riskmodel.parameters import Bends
 from riskmodel.spreadcoordinates import SpreadCoordinates
 
 SHAPE, SCALE = np.array([2.0, 0.7, 30.0]), np.array([0.15, 2.0, 0.01])
@@ -42,6 +43,31 @@ def test_quantiles_are_those_of_the_prior():
     np.testing.assert_allclose(np.exp(x[..., [1, 2, 4]]), expected, rtol=1e-9)
     np.testing.assert_array_equal(x[..., [0, 3]], y[..., [0, 3]])
     np.testing.assert_allclose(COORDINATES.undo(x), y, rtol=1e-9, atol=1e-9)
+
+
+def test_of_some_elements_it_is_the_same_way():
+    """In any order, among elements that are no spreads."""
+    y, elements = np.random.default_rng(2).normal(size=(4, 5)), np.array([3, 4, 1])
+    few = COORDINATES.only(elements)
+    np.testing.assert_array_equal(few.place(y[:, elements]), COORDINATES.place(y)[:, elements])
+    np.testing.assert_array_equal(few.slope(y[:, elements]), COORDINATES.slope(y)[:, elements])
+
+
+def test_of_some_elements_the_values_are_the_same():
+    """Elements of every family, in any order, beside all elements together."""
+    logs, odds, scores = np.array([1, 5]), np.array([2]), np.array([0, 6])
+    bends = Bends(logs, odds, scores, np.array([[1.0, 2.0], [0.5, 3.0], [0.7, 0.0]]))
+    x, elements = np.random.default_rng(3).normal(size=(4, 7)), np.array([6, 3, 5, 2, 0])
+    for some, whole in zip(bends.of(elements).natural(x[:, elements]), bends.natural(x), strict=True):
+        np.testing.assert_array_equal(some, whole[:, elements])
+    value, slope = bends.natural(x)
+    np.testing.assert_allclose(value[:, logs], np.exp(x[:, logs]), rtol=1e-15)
+    np.testing.assert_allclose(value[:, odds], 1.0 / (1.0 + np.exp(-x[:, odds])), rtol=1e-14)
+    np.testing.assert_allclose(value[:, 6], 2.0 + 3.0 * x[:, 6], rtol=1e-14)
+    step = 1e-6
+    np.testing.assert_allclose(
+        slope, (bends.natural(x + step)[0] - bends.natural(x - step)[0]) / (2 * step), rtol=1e-8, atol=1e-8
+    )
 
 
 @pytest.mark.parametrize("far", [-60.0, 60.0])

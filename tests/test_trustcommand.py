@@ -51,6 +51,8 @@ def test_a_run_checks_the_model(run: Path) -> None:
     report = " ".join((results / "report.txt").read_text(encoding="utf-8").split())
     assert "Whether to believe it" in report
     assert "tables/trust.csv holds them all" in report
+    assert "Deleting the poor performers" in report
+    assert "Prevent every early failure, and mean life" in report
     page = (results / "brief.html").read_text(encoding="utf-8")
     assert "Checks of the model" in page
     assert "It proves no life beyond the ages seen" in page

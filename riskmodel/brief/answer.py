@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ..advice import threshold_words
+from ..advice import threshold_words, worded_money
 from ..measures import CURRENT_PRACTICE
 from ..rounding import Known, of_draws, spread
 from .life import shown_first
@@ -151,7 +151,7 @@ def _sure(material: Material, chosen: Recommendation) -> Iterator[str]:
     yield f"{_capital(words)} averts some early failures in {of_draws(sure)} draws of what is not known.{settled}"
     if chosen.ranking is not None:
         best = float(chosen.row(chosen.portfolio)["chance_best"])
-        regret = Known(float(chosen.row(chosen.portfolio)["expected_regret"]))
+        regret = worded_money(float(chosen.row(chosen.portfolio)["expected_regret"]))
         yield (
             f"{_capital(material.words(chosen.portfolio))} comes first in {of_draws(best)} draws; choosing it where "
             f"another is better costs {regret} {_money(chosen.ranking)} on average."
@@ -171,7 +171,7 @@ def _nothing_sure(chosen: Recommendation) -> Iterator[str]:
         row = chosen.row(chosen.portfolio)
         yield (
             f"Current practice comes first in {of_draws(float(row['chance_best']))} draws; keeping to it where another "
-            f"is better costs {Known(float(row['expected_regret']))} {_money(chosen.ranking)} on average."
+            f"is better costs {worded_money(float(row['expected_regret']))} {_money(chosen.ranking)} on average."
         )
 
 
