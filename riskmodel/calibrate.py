@@ -210,8 +210,6 @@ def _run_chains(chains: Chains, sampling: Sampling, progress: Progress | None, c
 
     if progress is not None:
         progress(0, 1, "preparing the model")
-    if crew is None:
-        chains.ready()  # in this thread, so that an interrupt stops it at once
     return (crew or Threads(cores)).map(chains, range(sampling.chains), told)
 
 

@@ -6,7 +6,7 @@ A chain has a seed of its own and runs alone, so that it is the same wherever it
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from operator import attrgetter
@@ -43,6 +43,7 @@ __all__ = [
 ]
 
 POLL_SECONDS = 0.5
+LONG = 300_000  # draws times sections
 DEEPEST = 3
 """Doublings of a path: seven steps are about half a turn, and what lies beyond comes back."""
 LONGEST_STEP = 0.5 * np.pi
@@ -96,7 +97,16 @@ class Chains:
         start: xr.Dataset | None,
     ):
         self.sampling, self.make = sampling, partial(Ready, records, priors, settings, start)
+        self.sections = records.sections.sizes["section"]
         self.ready = Once(self.make)
+
+    def prepare(self) -> None:
+        """Make ready what the chains share."""
+        self.ready()
+
+    def long(self, numbers: Sequence[int]) -> bool:
+        """Whether it is worth starting processes."""
+        return len(numbers) * (self.sampling.draws + self.sampling.tune) * self.sections >= LONG
 
     def __call__(self, number: int, tell: Tell) -> Chain:
         """Run a chain, and once more if a draw diverged; its draws are its steps."""

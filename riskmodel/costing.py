@@ -47,6 +47,7 @@ from .survivals import Survivals
 __all__ = ["Lives", "Plan"]
 
 Progress = Callable[[int, int, str], None]
+LONG = 200_000  # draws times sections
 BATCH = 8  # draws worked at a time: their arrays stay in the cache
 Block = tuple[np.ndarray, np.ndarray, slice]  # money that follows and that is kept, of sections of one type
 TAIL = np.array([0.0, 5.0, 10.0, 18.0, 28.0, 42.0, 60.0, 90.0, 140.0, 240.0])  # years beyond the lattice
@@ -365,6 +366,10 @@ class _Pass:
         self.plan, self.draws = plan, draws
         self.averaged = Once(partial(plan.survivals, draws))
         self.held = Once(partial(plan.survivals, draws, hold=replicate))
+
+    def long(self, _: Sequence[slice]) -> bool:
+        """Whether it is worth starting processes."""
+        return self.draws.count * self.plan.programme.sizes["section"] >= LONG
 
     def __call__(self, piece: slice, tell: Tell) -> Lives:
         again = self.plan.policy.follow_up == OVERLAY_AGAIN

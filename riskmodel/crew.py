@@ -76,7 +76,11 @@ class Threads:
     def map[T, R](
         self, work: Callable[[T, Tell], R], items: Sequence[T], told: Callable[[int], None] | None = None
     ) -> list[R]:
-        """Work every item (see `Crew`); an interrupt ends all of them at their next step."""
+        """Work every item (see `Crew`); an interrupt ends all of them at their next step.
+
+        Work that has to be prepared (`prepare` of the work) is so here, where an interrupt ends that at once.
+        """
+        getattr(work, "prepare", lambda: None)()
         steps, stop = [0] * len(items), threading.Event()
 
         def run(number: int) -> R:

@@ -33,7 +33,7 @@ def WHERE[F: Callable[..., object]](command: F) -> F:
 
 
 def crew_at(scheduler: str, device: str) -> contextlib.AbstractContextManager[Crew | None]:
-    """Whoever is named; otherwise nobody but this machine.
+    """Whoever is named; otherwise this machine alone, in as many processes as it has processors.
 
     Raises
     ------
@@ -43,9 +43,13 @@ def crew_at(scheduler: str, device: str) -> contextlib.AbstractContextManager[Cr
         See `cluster.cluster_at`.
     """
     if device == "cpu":
-        from .cluster import cluster_at
+        if scheduler:
+            from .cluster import cluster_at
 
-        return cluster_at(scheduler) if scheduler else contextlib.nullcontext()
+            return cluster_at(scheduler)
+        from .processes import processes_at
+
+        return processes_at(os.cpu_count() or 1)
     if scheduler:
         raise GraphicsError("--device gpu runs the chains on this machine: leave out --scheduler, or --device")
     try:

@@ -15,6 +15,7 @@ __all__ = [
     "Fault",
     "Faults",
     "InputError",
+    "LostProcessError",
     "PriorError",
     "RangeWarning",
     "RecordsError",
@@ -44,6 +45,10 @@ class StoreError(RiskModelError):
 
 class ClusterError(RiskModelError):
     """The cluster cannot be reached, was lost, or is not set up as this machine is."""
+
+
+class LostProcessError(RiskModelError):
+    """A process that worked for this run was ended from outside."""
 
 
 class GraphicsError(RiskModelError):

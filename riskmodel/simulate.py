@@ -34,6 +34,7 @@ __all__ = [
 
 Progress = Callable[[int, int, str], None]
 
+LONG = 200_000  # draws times sections
 _OVER, _BY = ("sample", "portfolio"), ("portfolio",)
 define(
     Kind(
@@ -190,6 +191,10 @@ class ProgrammeSums:
     def blocks(self) -> int:
         """Number of blocks of sections."""
         return len(blocks_of(self.programme.sizes["section"]))
+
+    def long(self, parts: Sequence[Draws]) -> bool:
+        """Whether it is worth starting processes."""
+        return sum(draws.count for draws in parts) * self.programme.sizes["section"] >= LONG
 
     def __call__(self, draws: Draws, tell: Tell) -> tuple[Sums, Tally]:
         """Sums of closed forms and of simulated lives; a step is a draw of a block."""

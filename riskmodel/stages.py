@@ -346,7 +346,7 @@ def threshold_stage(threshold: float) -> str:
 # these decide how a result is asked for and shown, not what it is
 OUTER = (
     *("__main__", "advice", "amounts", "answers", "ask", "askexclusion", "brief", "briefcommand", "briefdesk", "cli"),
-    *("cluster", "crew", "crews"),
+    *("cluster", "crew", "crews", "processes"),
     *("decisionfile", "exclusionwords", "figures", "layout", "notebook", "options", "pipeline", "preview", "printing"),
     *("provenance", "verification", "verifycommand"),
     *("carry", "carrydesk", "changewords", "priorscommand", "roundfigures", "rounds", "updatecommand"),

@@ -14,6 +14,7 @@ from riskmodel.chains import sampler_coordinates
 from riskmodel.density import LogDensity
 from riskmodel.frame import Frame, Nested, climb
 from riskmodel.groupcoordinates import GroupCoordinates, GroupTerms, terms_of
+from riskmodel.parameters import Bends
 from riskmodel.sharedcoordinates import SharedCoordinates
 from riskmodel.spreadcoordinates import SpreadCoordinates
 
@@ -24,19 +25,13 @@ OWNER = np.arange(20) % 3
 SEEN = 1.5 + np.random.default_rng(3).normal(size=20)
 
 
-def natural(x):
-    value, slope = np.array(x, float), np.ones_like(x, float)
-    for at in (SPREAD, 5):
-        value[..., at] = slope[..., at] = np.exp(x[..., at])
-    return value, slope
-
-
-LAYOUT = SimpleNamespace(natural=natural)
+BENDS = Bends(np.array([SPREAD, 5]), np.zeros(0, int), np.zeros(0, int), np.zeros((3, 0)))
+LAYOUT = SimpleNamespace(bends=BENDS, natural=BENDS.natural)
 
 
 def two_levels(x):
     """Readings about level + sd a[owner] + sd b, a term each; all standardised parts and ln sds standard normal."""
-    value = natural(x)[0]
+    value = BENDS.natural(x)[0]
     a, b = value[OUTER.raw], value[INNER.raw]
     off = (SEEN - value[LEVEL] - value[SPREAD] * a[OWNER] - value[5] * b) / NOISE**2
     slope = -np.array(x)
@@ -50,7 +45,7 @@ def two_levels(x):
 
 def inner_only(x):
     """Log density with the inner terms integrated out, up to a constant."""
-    value = natural(x)[0]
+    value = BENDS.natural(x)[0]
     mean = value[LEVEL] + value[SPREAD] * value[OUTER.raw][OWNER]
     rest = x[:6]
     return stats.norm.logpdf(SEEN, mean, np.hypot(NOISE, value[5])).sum() - 0.5 * rest @ rest

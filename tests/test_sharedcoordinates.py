@@ -9,6 +9,7 @@ import pytest
 
 from riskmodel.frame import Frame, Nested, climb
 from riskmodel.groupcoordinates import GroupCoordinates, GroupTerms
+from riskmodel.parameters import Bends
 from riskmodel.sharedcoordinates import Quadratic, SharedCoordinates, Spreads, few_terms
 from riskmodel.spreadcoordinates import SpreadCoordinates
 
@@ -21,18 +22,13 @@ SEEN = 2.0 + RNG.normal(0.0, 0.5, 6)[OWNERS[0]] + RNG.normal(0.0, 0.8, 4)[OWNERS
 SCORES = SpreadCoordinates(np.zeros(0, int), np.zeros(0), np.zeros(0))
 
 
-def natural(x):
-    value, slope = np.array(x, float), np.ones_like(x, float)
-    value[..., SPREADS] = slope[..., SPREADS] = np.exp(x[..., SPREADS])
-    return value, slope
-
-
-LAYOUT = SimpleNamespace(natural=natural)
+BENDS = Bends(np.array(SPREADS), np.zeros(0, int), np.zeros(0, int), np.zeros((3, 0)))
+LAYOUT = SimpleNamespace(bends=BENDS, natural=BENDS.natural)
 
 
 def crossed(x):
     """Readings about level + sd a[owner] + sd b[other owner]; level N(0, 5), the rest and ln sds standard normal."""
-    value = natural(x)[0]
+    value = BENDS.natural(x)[0]
     terms = [value[own.spread] * value[own.raw] for own in GROUPS]
     off = (SEEN - value[LEVEL] - terms[0][OWNERS[0]] - terms[1][OWNERS[1]]) / NOISE**2
     scaled = np.where(np.arange(SIZE) == LEVEL, x / PRIOR**2, x)
