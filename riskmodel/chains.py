@@ -43,7 +43,7 @@ __all__ = [
 ]
 
 POLL_SECONDS = 0.5
-LONG = 300_000  # draws times sections
+LONG, MANY = 300_000, 2_000  # draws times sections; sections
 DEEPEST = 3
 """Doublings of a path: seven steps are about half a turn, and what lies beyond comes back."""
 LONGEST_STEP = 0.5 * np.pi
@@ -104,9 +104,10 @@ class Chains:
         """Make ready what the chains share."""
         self.ready()
 
-    def long(self, numbers: Sequence[int]) -> bool:
-        """Whether it is worth starting processes."""
-        return len(numbers) * (self.sampling.draws + self.sampling.tune) * self.sections >= LONG
+    def long(self, numbers: Sequence[int], running: bool) -> bool:
+        """Whether processes are worth it: each makes ready for itself, and with many sections nearly all is compiled."""
+        draws = len(numbers) * (self.sampling.draws + self.sampling.tune)
+        return self.sections <= MANY and (running or draws * self.sections >= LONG)
 
     def __call__(self, number: int, tell: Tell) -> Chain:
         """Run a chain, and once more if a draw diverged; its draws are its steps."""

@@ -367,9 +367,9 @@ class _Pass:
         self.averaged = Once(partial(plan.survivals, draws))
         self.held = Once(partial(plan.survivals, draws, hold=replicate))
 
-    def long(self, _: Sequence[slice]) -> bool:
-        """Whether it is worth starting processes."""
-        return self.draws.count * self.plan.programme.sizes["section"] >= LONG
+    def long(self, _: Sequence[slice], running: bool) -> bool:
+        """Whether processes are worth it."""
+        return running or self.draws.count * self.plan.programme.sizes["section"] >= LONG
 
     def __call__(self, piece: slice, tell: Tell) -> Lives:
         again = self.plan.policy.follow_up == OVERLAY_AGAIN

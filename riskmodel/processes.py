@@ -37,8 +37,8 @@ def processes_at(count: int) -> Iterator[Processes]:
 class Processes:
     """Processes of this machine (see `crew.Crew`), started when first there is long work, and kept.
 
-    Work that says it is long (`long(items)` of the work) goes to them, and once they run whatever could be long; the
-    rest is worked by threads of this process. The numbers do not depend on it.
+    Work that says that it is long goes to them: `long(items, running)` of the work, which knows whether they would have
+    to be started. The rest is worked by threads of this process. The numbers do not depend on it.
 
     Parameters
     ----------
@@ -49,8 +49,9 @@ class Processes:
         self.count, self._jobs = count, 0
         self._pool: ProcessPoolExecutor | None = None
         self._own: set[int] = set()
-        context = get_context("spawn")
-        self._next, self._stop, self._steps = context.Value("l", 0), context.Event(), context.SimpleQueue()
+        self._next: Any = None
+        self._stop: Any = None
+        self._steps: Any = None
 
     def cut(self, count: int) -> list[slice]:
         """One piece a process."""
@@ -67,7 +68,7 @@ class Processes:
             When the system ended one of the processes.
         """
         long = getattr(work, "long", None)
-        if self.count < 2 or len(items) < 2 or long is None or (self._pool is None and not long(items)):
+        if self.count < 2 or len(items) < 2 or long is None or not long(items, self._pool is not None):
             return Threads(self.count).map(work, items, told)
         pool = self._begun()
         futures = [pool.submit(_worked, work, items, self._jobs) for _ in range(min(self.count, len(items)))]
@@ -96,10 +97,12 @@ class Processes:
 
     def _begun(self) -> ProcessPoolExecutor:
         """The processes, ready for another job."""
-        self._jobs, self._next.value = self._jobs + 1, 0
         if self._pool is None:
+            context = get_context("spawn")
+            self._next, self._stop, self._steps = context.Value("l", 0), context.Event(), context.SimpleQueue()
             shared = (self._next, self._stop, self._steps)
-            self._pool = ProcessPoolExecutor(self.count, get_context("spawn"), _begin, shared)
+            self._pool = ProcessPoolExecutor(self.count, context, _begin, shared)
+        self._jobs, self._next.value = self._jobs + 1, 0
         return self._pool
 
     def _wait_for(self, futures: Sequence[Future[Shift]], steps: list[int], told: Callable[[int], None] | None) -> None:
@@ -127,7 +130,6 @@ class Processes:
                 child.terminate()
         if pool is not None:
             pool.shutdown(cancel_futures=True)
-        self._stop.clear()
 
 
 # ---------------------------------------------------------------------------------- in a process

@@ -192,9 +192,9 @@ class ProgrammeSums:
         """Number of blocks of sections."""
         return len(blocks_of(self.programme.sizes["section"]))
 
-    def long(self, parts: Sequence[Draws]) -> bool:
-        """Whether it is worth starting processes."""
-        return sum(draws.count for draws in parts) * self.programme.sizes["section"] >= LONG
+    def long(self, parts: Sequence[Draws], running: bool) -> bool:
+        """Whether processes are worth it."""
+        return running or sum(draws.count for draws in parts) * self.programme.sizes["section"] >= LONG
 
     def __call__(self, draws: Draws, tell: Tell) -> tuple[Sums, Tally]:
         """Sums of closed forms and of simulated lives; a step is a draw of a block."""

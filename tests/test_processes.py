@@ -24,7 +24,7 @@ from threadpoolctl import threadpool_limits
 
 from riskmodel import chains, costing, simulate
 from riskmodel.calibrate import Sampling, calibrate
-from riskmodel.crew import Tell, Threads
+from riskmodel.crew import PRODUCT_THREADS, Tell, Threads
 from riskmodel.decide import decide
 from riskmodel.errors import LostProcessError, RiskModelError, RiskModelWarning
 from riskmodel.measures import all_portfolios
@@ -38,7 +38,10 @@ LOOK = 0.05
 
 @pytest.fixture(scope="module")
 def crew() -> Iterator[Processes]:
-    with processes_at(2) as found, threadpool_limits(1, user_api="blas"):
+    # as the command line does, before the processes load NumPy
+    with processes_at(2) as found, threadpool_limits(1, user_api="blas"), pytest.MonkeyPatch.context() as patch:
+        for name in PRODUCT_THREADS:
+            patch.setenv(name, "1")
         yield found
 
 
@@ -49,8 +52,8 @@ class Slow:
     is_long: bool = True
     step: float = 0.01
 
-    def long(self, items: list[int]) -> bool:
-        return self.is_long
+    def long(self, items: list[int], running: bool) -> bool:
+        return self.is_long or running
 
     def __call__(self, item: int, tell: Tell) -> tuple[int, int]:
         for done in range(1, item + 1):
@@ -184,16 +187,25 @@ if __name__ == "__main__":
 """
 
 
+def status_of(process: int) -> tuple[str, int]:
+    """State of a process and its parent, by /proc; no state where there is no such process."""
+    try:
+        text = Path(f"/proc/{process}/stat").read_text(encoding="utf-8")
+    except (FileNotFoundError, ProcessLookupError):
+        return "", 0
+    state, parent = text.rpartition(")")[2].split()[:2]
+    return state, int(parent)
+
+
 def children(process: int) -> set[int]:
-    """Processes below one, by /proc."""
-    found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(process)], capture_output=True, text=True, check=False)
-    own = {int(pid) for pid in found.stdout.split()}
+    """Processes below one."""
+    every = [int(place.name) for place in Path("/proc").iterdir() if place.name.isdecimal()]
+    own = {one for one in every if status_of(one)[1] == process}
     return own.union(*(children(one) for one in own))
 
 
 def running(process: int) -> bool:
-    found = subprocess.run(["ps", "-o", "stat=", "-p", str(process)], capture_output=True, text=True, check=False)
-    return found.stdout.strip() not in ("", "Z", "Z+")
+    return status_of(process)[0] not in ("", "Z")
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks into /proc")
