@@ -105,7 +105,7 @@ class Chains:
         self.ready()
 
     def long(self, numbers: Sequence[int], running: bool) -> bool:
-        """Whether processes are worth it: each makes ready for itself, and with many sections nearly all is compiled."""
+        """Whether processes are worth it: each makes ready for itself, and of many sections nearly all is compiled."""
         draws = len(numbers) * (self.sampling.draws + self.sampling.tune)
         return self.sections <= MANY and (running or draws * self.sections >= LONG)
 
