@@ -1,4 +1,7 @@
-"""Processes of this machine as a crew: for long work of which Python's own part is large, where threads take turns."""
+"""Processes of this machine as a crew: for long work of which Python's own part is large, where threads take turns.
+
+Each process has a pipe of its own and no lock is shared, so that an interrupt finds nothing half done.
+"""
 
 from __future__ import annotations
 
@@ -8,20 +11,17 @@ import threading
 import time
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_EXCEPTION, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import active_children, get_context, parent_process
+from multiprocessing import connection, get_context, parent_process
 from typing import Any
 
-from .crew import POLL_SECONDS, StoppedError, Tell, Threads, even_cuts
+from .crew import POLL_SECONDS, Tell, Threads, even_cuts
 from .errors import LostProcessError, RiskModelWarning
 
 __all__ = ["Processes", "processes_at"]
 
-BEGUN = 0  # in place of the number of a job: a process tells its own
-Shift = tuple[dict[int, Any], list[tuple[Warning, type[Warning], str, int]]]
-"""Results of the items that a process worked, by their numbers, and the warnings that arose."""
+NEXT, STEPS, RESULT, END, FAILED = range(5)
+"""What a process says: it wants an item; steps of an item; its result; nothing left, and warnings; what it raised."""
 
 
 @contextmanager
@@ -46,12 +46,8 @@ class Processes:
     """
 
     def __init__(self, count: int):
-        self.count, self._jobs = count, 0
-        self._pool: ProcessPoolExecutor | None = None
-        self._own: set[int] = set()
-        self._next: Any = None
-        self._stop: Any = None
-        self._steps: Any = None
+        self.count = count
+        self._running: dict[Any, Any] = {}  # process of each pipe
 
     def cut(self, count: int) -> list[slice]:
         """One piece a process."""
@@ -60,7 +56,7 @@ class Processes:
     def map[T, R](
         self, work: Callable[[T, Tell], R], items: Sequence[T], told: Callable[[int], None] | None = None
     ) -> list[R]:
-        """Work every item (see `Crew`); an interrupt ends all of them at their next step.
+        """Work every item (see `Crew`); an interrupt ends the processes, and the next job gets new ones.
 
         Raises
         ------
@@ -68,87 +64,83 @@ class Processes:
             When the system ended one of the processes.
         """
         long = getattr(work, "long", None)
-        if self.count < 2 or len(items) < 2 or long is None or not long(items, self._pool is not None):
+        if self.count < 2 or len(items) < 2 or long is None or not long(items, bool(self._running)):
             return Threads(self.count).map(work, items, told)
-        pool = self._begun()
-        futures = [pool.submit(_worked, work, items, self._jobs) for _ in range(min(self.count, len(items)))]
         try:
-            self._wait_for(futures, [0] * len(items), told)
-            shifts = [future.result() for future in futures]
-        except BrokenProcessPool as error:
-            self._drop()
+            return self._worked(work, items, told)
+        except (EOFError, ConnectionError) as error:
+            self._end()
             raise LostProcessError(
                 "the system ended a process of this run, usually for want of memory. Finished stages are kept: close "
                 "other programs and run again."
             ) from error
         except BaseException:
-            self._drop()
+            self._end()
             raise
-        for warning in (warning for _, caught in shifts for warning in caught):
-            warnings.warn_explicit(*warning)
-        found = {number: result for results, _ in shifts for number, result in results.items()}
-        return [found[number] for number in range(len(items))]
 
-    def close(self) -> None:
-        """End the processes."""
-        if self._pool is not None:
-            self._pool.shutdown()
-            self._pool = None
-
-    def _begun(self) -> ProcessPoolExecutor:
-        """The processes, ready for another job."""
-        if self._pool is None:
-            context = get_context("spawn")
-            self._next, self._stop, self._steps = context.Value("l", 0), context.Event(), context.SimpleQueue()
-            shared = (self._next, self._stop, self._steps)
-            self._pool = ProcessPoolExecutor(self.count, context, _begin, shared)
-        self._jobs, self._next.value = self._jobs + 1, 0
-        return self._pool
-
-    def _wait_for(self, futures: Sequence[Future[Shift]], steps: list[int], told: Callable[[int], None] | None) -> None:
-        finished = False
-        while not finished:
-            done, _ = wait(futures, POLL_SECONDS, FIRST_EXCEPTION)
-            finished = len(done) == len(futures)
-            for future in done:
-                future.result()
-            while not self._steps.empty():
-                job, number, count = self._steps.get()
-                if job == BEGUN:
-                    self._own.add(number)
-                elif job == self._jobs:
-                    steps[number] = count
+    def _worked(self, work: Any, items: Sequence[Any], told: Callable[[int], None] | None) -> list[Any]:
+        self._begin()
+        for pipe in self._running:
+            pipe.send((work, items))
+        numbers, busy = iter(range(len(items))), set(self._running)
+        found: dict[int, Any] = {}
+        steps = [0] * len(items)
+        while busy:
+            ready: Any = connection.wait(busy, POLL_SECONDS)
+            for pipe in ready:
+                said, *rest = pipe.recv()
+                if said == NEXT:
+                    pipe.send(next(numbers, None))
+                elif said == STEPS:
+                    steps[rest[0]] = rest[1]
+                elif said == RESULT:
+                    found[rest[0]] = rest[1]
+                elif said == END:
+                    busy.remove(pipe)
+                    for warning in rest[0]:
+                        warnings.warn_explicit(*warning)
+                else:
+                    raise rest[0]
             if told is not None:
                 told(sum(steps))
+        return [found[number] for number in range(len(items))]
 
-    def _drop(self) -> None:
-        """End what is being worked, at once; the next job gets processes of its own."""
-        pool, self._pool = self._pool, None
-        self._stop.set()
-        for child in active_children():
-            if child.pid in self._own:
-                child.terminate()
-        if pool is not None:
-            pool.shutdown(cancel_futures=True)
+    def _begin(self) -> None:
+        context = get_context("spawn")
+        while len(self._running) < self.count:
+            own, other = context.Pipe()
+            process = context.Process(target=_serve, args=(other,), daemon=True)
+            process.start()
+            other.close()
+            self._running[own] = process
+
+    def _end(self) -> None:
+        """End the processes at once, whatever they do."""
+        running, self._running = self._running, {}
+        for process in running.values():
+            process.terminate()
+        for pipe, process in running.items():
+            process.join()
+            pipe.close()
+
+    def close(self) -> None:
+        """End the processes, which have nothing to do."""
+        self._end()
 
 
 # ---------------------------------------------------------------------------------- in a process
 
 
-class _Here:
-    """What the parent shares with this process."""
-
-    next: Any
-    stop: Any
-    steps: Any
-
-
-def _begin(next_: Any, stop: Any, steps: Any) -> None:
-    """An interrupt is for the parent, which then ends this process; and where the parent ends, it ends too."""
+def _serve(pipe: Any) -> None:
+    """Work one job after the other, for as long as the parent lives; an interrupt is for the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    _Here.next, _Here.stop, _Here.steps = next_, stop, steps
-    steps.put((BEGUN, os.getpid(), 0))
+    while True:
+        work, items = pipe.recv()
+        try:
+            _work(pipe, work, items)
+        except Exception as error:
+            _fail(pipe, error)
 
 
 def _end_with_parent() -> None:
@@ -158,38 +150,43 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _worked[T, R](work: Callable[[T, Tell], R], items: Sequence[T], job: int) -> Shift:
+def _work(pipe: Any, work: Callable[[Any, Tell], Any], items: Sequence[Any]) -> None:
     """Work items for as long as there are any that nobody has begun."""
-    found: dict[int, Any] = {}
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", RiskModelWarning)
-        while (number := _take()) < len(items):
-            teller = _Teller(job, number)
-            found[number] = work(items[number], teller)
-            teller.end()
-    return found, [(w.message, w.category, w.filename, w.lineno) for w in caught if isinstance(w.message, Warning)]
+        while (number := _asked(pipe)) is not None:
+            tell = _Teller(pipe, number)
+            found = work(items[number], tell)
+            tell.send()
+            pipe.send((RESULT, number, found))
+    pipe.send((END, [(w.message, w.category, w.filename, w.lineno) for w in caught]))
 
 
-def _take() -> int:
-    with _Here.next.get_lock():
-        _Here.next.value += 1
-        return int(_Here.next.value) - 1
+def _asked(pipe: Any) -> int | None:
+    pipe.send((NEXT,))
+    number: int | None = pipe.recv()
+    return number
+
+
+def _fail(pipe: Any, error: Exception) -> None:
+    try:
+        pipe.send((FAILED, error))
+    except Exception:  # what cannot travel is told in words
+        pipe.send((FAILED, RuntimeError(f"{type(error).__name__}: {error}")))
 
 
 class _Teller:
     """Tells the parent of an item's steps, now and then."""
 
-    def __init__(self, job: int, number: int):
-        self.place, self.done, self.told = (job, number), 0, time.monotonic()
+    def __init__(self, pipe: Any, number: int):
+        self.pipe, self.number, self.done, self.told = pipe, number, 0, time.monotonic()
 
     def __call__(self, done: int) -> None:
-        if _Here.stop.is_set():
-            raise StoppedError
         self.done = done
         if time.monotonic() - self.told > POLL_SECONDS:
             self.told = time.monotonic()
-            self.end()
+            self.send()
 
-    def end(self) -> None:
+    def send(self) -> None:
         """Tell of what was done last."""
-        _Here.steps.put((*self.place, self.done))
+        self.pipe.send((STEPS, self.number, self.done))
