@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["WHERE", "crew_at"]
 
+MOST = 8  # processes: each holds the libraries and the model
 EXTRA = "pip install 'overlay-riskmodel[gpu]'"
 
 
@@ -33,7 +34,7 @@ def WHERE[F: Callable[..., object]](command: F) -> F:
 
 
 def crew_at(scheduler: str, device: str) -> contextlib.AbstractContextManager[Crew | None]:
-    """Whoever is named; otherwise this machine alone, in as many processes as it has processors.
+    """Whoever is named; otherwise this machine alone, in a process for each of its processors, up to a few.
 
     Raises
     ------
@@ -49,7 +50,7 @@ def crew_at(scheduler: str, device: str) -> contextlib.AbstractContextManager[Cr
             return cluster_at(scheduler)
         from .processes import processes_at
 
-        return processes_at(os.cpu_count() or 1)
+        return processes_at(min(os.cpu_count() or 1, MOST))
     if scheduler:
         raise GraphicsError("--device gpu runs the chains on this machine: leave out --scheduler, or --device")
     try:

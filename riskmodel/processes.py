@@ -79,10 +79,10 @@ class Processes:
             raise
 
     def _worked(self, work: Any, items: Sequence[Any], told: Callable[[int], None] | None) -> list[Any]:
-        self._begin()
-        for pipe in self._running:
+        self._begin(min(self.count, len(items)))
+        numbers, busy = iter(range(len(items))), set(list(self._running)[: len(items)])
+        for pipe in busy:
             pipe.send((work, items))
-        numbers, busy = iter(range(len(items))), set(self._running)
         found: dict[int, Any] = {}
         steps = [0] * len(items)
         while busy:
@@ -105,9 +105,9 @@ class Processes:
                 told(sum(steps))
         return [found[number] for number in range(len(items))]
 
-    def _begin(self) -> None:
+    def _begin(self, wanted: int) -> None:
         context = get_context("spawn")
-        while len(self._running) < self.count:
+        while len(self._running) < wanted:
             own, other = context.Pipe()
             process = context.Process(target=_serve, args=(other,), daemon=True)
             process.start()

@@ -107,6 +107,15 @@ def test_both_work_and_results_come_in_order(crew):
     assert any(0 < done < sum(items) for done in steps)
 
 
+def test_no_more_are_started_than_there_are_items_or_asked_for():
+    with processes_at(3) as crew:
+        for count in (2, 3):
+            crew.map(Slow(), [5] * count)
+            assert len(crew._running) == count
+        crew.map(Slow(), [5] * 9)
+        assert len(crew._running) == 3
+
+
 def test_of_one_process_nothing_is_started():
     with processes_at(1) as crew:
         assert {process for _, process in crew.map(Slow(), [1, 2])} == {os.getpid()}
