@@ -68,12 +68,6 @@ class Processes:
             return Threads(self.count).map(work, items, told)
         try:
             return self._worked(work, items, told)
-        except (EOFError, ConnectionError) as error:
-            self._end()
-            raise LostProcessError(
-                "the system ended a process of this run, usually for want of memory. Finished stages are kept: close "
-                "other programs and run again."
-            ) from error
         except BaseException:
             self._end()
             raise
@@ -82,16 +76,20 @@ class Processes:
         self._begin(min(self.count, len(items)))
         numbers, busy = iter(range(len(items))), set(list(self._running)[: len(items)])
         for pipe in busy:
-            pipe.send((work, items))
+            with _told_plainly():
+                pipe.send((work, items))
         found: dict[int, Any] = {}
         steps = [0] * len(items)
         while busy:
             ready: Any = connection.wait(busy, POLL_SECONDS)
             for pipe in ready:
-                said, *rest = pipe.recv()
+                with _told_plainly():
+                    said, *rest = pipe.recv()
+                    if said == NEXT:
+                        pipe.send(next(numbers, None))
                 if said == NEXT:
-                    pipe.send(next(numbers, None))
-                elif said == STEPS:
+                    continue
+                if said == STEPS:
                     steps[rest[0]] = rest[1]
                 elif said == RESULT:
                     found[rest[0]] = rest[1]
@@ -126,6 +124,18 @@ class Processes:
     def close(self) -> None:
         """End the processes, which have nothing to do."""
         self._end()
+
+
+@contextmanager
+def _told_plainly() -> Iterator[None]:
+    """Say in our own words that a pipe has nobody at its other end."""
+    try:
+        yield
+    except (EOFError, ConnectionError) as error:
+        raise LostProcessError(
+            "the system ended a process of this run, usually for want of memory. Finished stages are kept: close "
+            "other programs and run again."
+        ) from error
 
 
 # ---------------------------------------------------------------------------------- in a process

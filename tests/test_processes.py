@@ -63,11 +63,13 @@ class Slow:
 
 
 class Bad(Slow):
-    """Cannot do seven."""
+    """Cannot do seven and eight."""
 
     def __call__(self, item: int, tell: Tell) -> tuple[int, int]:
         if item == 7:
             raise RiskModelError("seven is too much")
+        if item == 8:
+            raise ConnectionError("eight does not answer")
         return super().__call__(item, tell)
 
 
@@ -172,6 +174,8 @@ def test_chains_are_the_same(crew, monkeypatch):
 def test_what_an_item_raises_is_raised_and_the_next_job_works(crew):
     with pytest.raises(RiskModelError, match="seven is too much"):
         crew.map(Bad(), [7, 500])
+    with pytest.raises(ConnectionError, match="eight does not answer"):  # of its own, no lost process
+        crew.map(Bad(), [8, 500])
     assert [square for square, _ in crew.map(Slow(), [3, 4])] == [9, 16]
 
 
