@@ -20,7 +20,9 @@ from .density import LogDensity
 from .frame import Density, Frame, Nested, climb
 from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
+from .ratecoordinates import RateCoordinates
 from .ratercoordinates import RaterCoordinates
+from .scorecoordinates import ScoreCoordinates
 from .sharedcoordinates import Quadratic, SharedCoordinates, Spreads, few_terms
 from .spreadcoordinates import SpreadCoordinates
 from .streams import integer_seed
@@ -262,10 +264,11 @@ class Ready:
 def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: Density | None = None) -> Nested:
     """Coordinates in which the posterior is about standard normal; `plain` evaluates the density.
 
-    Those of raters, groups and spreads, the frame at the mode in them, and those of what the groups share. Terms of
-    groups, spreads of small groups, and what belongs to raters with few readings keep their own directions in the
-    frame. The search begins with the spreads between groups held, since with the terms standardised the mode of all is
-    far from where the posterior's mass lies: a spread of 9 between 1,200 contracts, posterior mean 0.1.
+    Those of raters, groups, mechanisms and spreads, the frame at the mode in them, and those of what the groups share
+    and of what is skewed. Terms of groups, spreads of small groups, and what belongs to raters with few readings keep
+    their own directions in the frame. The search begins with the spreads between groups held, since with the terms
+    standardised the mode of all is far from where the posterior's mass lies: a spread of 9 between 1,200 contracts,
+    posterior mean 0.1.
     """
     layout, plain = density.layout, plain or density.value_and_gradient
     raters = RaterCoordinates.of(density)
@@ -282,12 +285,15 @@ def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: De
         passed = np.concatenate([np.zeros(0, int), *(group.terms.raw for group in groups)])
         groups.append(GroupCoordinates.measured(layout, nested.density(plain), at, one, passed))
         nested, at = Nested((*nested.parts, groups[-1])), groups[-1].undo(at)
+    few = few_terms(terms)
+    rates = RateCoordinates.of(density, [one.spread for one in few])
+    nested, at = Nested((*nested.parts, rates)), rates.undo(at)
     scores = SpreadCoordinates.of(layout)
     nested, at = Nested((*nested.parts, scores)), scores.undo(at)
     names = (f"{group.column}_raw" for group in density.priors.groups)
     kept = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
-    few = few_terms(terms)
     own = [np.array([one.spread]) for one in few]
+    others = np.setdiff1d(np.arange(layout.size), np.concatenate([np.zeros(0, int), *kept, raters.apart]))
     kept += [*own, *(np.array([i]) for i in raters.apart)]
     frame = Frame.at_mode(nested.density(plain), at, kept)
     nested = Nested((*nested.parts, frame))
@@ -296,7 +302,7 @@ def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: De
         shared = SharedCoordinates.of(spreads, Quadratic.measured(nested.density(plain), nested.place, spreads))
         nested = Nested((*nested.parts, shared))
         nested = Nested((*nested.parts, Frame.moved(nested.density(plain), np.zeros(layout.size), own)))
-    return nested
+    return Nested((*nested.parts, ScoreCoordinates.measured(nested.density(plain), layout.size, others)))
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:

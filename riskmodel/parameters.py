@@ -366,6 +366,13 @@ class Layout:
         if name in self.places:
             out[self.places[name]] += value
 
+    def elements(self, name: str) -> np.ndarray:
+        """Free element of each place of a quantity, -1 where it is fixed; none where the model has no such quantity."""
+        place = self.places.get(name, slice(0, 0))
+        free = np.full(len(self.constant), -1)
+        free[self.target] = np.arange(self.size)
+        return free[place]
+
     def width(self, name: str) -> int:
         """Elements of a quantity."""
         return self.places[name].stop - self.places[name].start
