@@ -45,7 +45,7 @@ __all__ = [
 ]
 
 POLL_SECONDS = 0.5
-LONG, MANY = 300_000, 2_000  # draws times sections; sections
+LONG, MANY = 300_000, 2_000  # draws times sections; sections, from which on records rule over priors
 DEEPEST = 3
 """Doublings of a path: seven steps are about half a turn, and what lies beyond comes back."""
 LONGEST_STEP = 0.5 * np.pi
@@ -264,11 +264,12 @@ class Ready:
 def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: Density | None = None) -> Nested:
     """Coordinates in which the posterior is about standard normal; `plain` evaluates the density.
 
-    Those of raters, groups, mechanisms and spreads, the frame at the mode in them, and those of what the groups share
-    and of what is skewed. Terms of groups, spreads of small groups, and what belongs to raters with few readings keep
-    their own directions in the frame. The search begins with the spreads between groups held, since with the terms
-    standardised the mode of all is far from where the posterior's mass lies: a spread of 9 between 1,200 contracts,
-    posterior mean 0.1.
+    Those of raters, groups and spreads, the frame at the mode in them, and those of what the groups share; of many
+    sections also those of mechanisms and of what is skewed. (Of few the priors say more of shares and score effects
+    than the records do, and they are normal in these themselves.) Terms of groups, spreads of small groups, and what
+    belongs to raters with few readings keep their own directions in the frame. The search begins with the spreads
+    between groups held, since with the terms standardised the mode of all is far from where the posterior's mass lies:
+    a spread of 9 between 1,200 contracts, posterior mean 0.1.
     """
     layout, plain = density.layout, plain or density.value_and_gradient
     raters = RaterCoordinates.of(density)
@@ -285,9 +286,10 @@ def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: De
         passed = np.concatenate([np.zeros(0, int), *(group.terms.raw for group in groups)])
         groups.append(GroupCoordinates.measured(layout, nested.density(plain), at, one, passed))
         nested, at = Nested((*nested.parts, groups[-1])), groups[-1].undo(at)
-    few = few_terms(terms)
-    rates = RateCoordinates.of(density, [one.spread for one in few])
-    nested, at = Nested((*nested.parts, rates)), rates.undo(at)
+    few, many = few_terms(terms), len(density.sections) > MANY
+    if many:
+        rates = RateCoordinates.of(density, [one.spread for one in few])
+        nested, at = Nested((*nested.parts, rates)), rates.undo(at)
     scores = SpreadCoordinates.of(layout)
     nested, at = Nested((*nested.parts, scores)), scores.undo(at)
     names = (f"{group.column}_raw" for group in density.priors.groups)
@@ -302,7 +304,9 @@ def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: De
         shared = SharedCoordinates.of(spreads, Quadratic.measured(nested.density(plain), nested.place, spreads))
         nested = Nested((*nested.parts, shared))
         nested = Nested((*nested.parts, Frame.moved(nested.density(plain), np.zeros(layout.size), own)))
-    return Nested((*nested.parts, ScoreCoordinates.measured(nested.density(plain), layout.size, others)))
+    if many:
+        nested = Nested((*nested.parts, ScoreCoordinates.measured(nested.density(plain), layout.size, others)))
+    return nested
 
 
 def earlier_points(density: LogDensity, draws: xr.Dataset) -> np.ndarray:

@@ -97,12 +97,16 @@ def in_the_frame(study):
     return Nested(parts[:number]), parts[number]
 
 
-def test_the_density_of_a_study_is_only_written_otherwise(study):
+@pytest.mark.parametrize("many", [False, True])
+def test_the_density_of_a_study_is_only_written_otherwise(study, many, monkeypatch):
     """In y: density at x times the Jacobian, its gradient that of differences; and back again."""
+    if many:
+        monkeypatch.setattr("riskmodel.chains.MANY", len(study.sections) - 1)
     nested = sampler_coordinates(study, None)
     kinds = {type(part) for part in nested.parts}
     frames = [part for part in nested.parts if isinstance(part, Frame)]
-    assert kinds >= {GroupCoordinates, RateCoordinates, SpreadCoordinates, Frame, SharedCoordinates, ScoreCoordinates}
+    assert (kinds >= {RateCoordinates, ScoreCoordinates}) == many
+    assert kinds >= {GroupCoordinates, SpreadCoordinates, Frame, SharedCoordinates}
     rng, of = np.random.default_rng(5), nested.density(study.value_and_gradient)
     y = rng.normal(size=study.layout.size)
     np.testing.assert_allclose(nested.undo(nested.place(y)), y, rtol=1e-10, atol=1e-10)
@@ -135,12 +139,12 @@ def test_terms_lean_on_nothing_in_the_frame(study):
 
 
 def test_a_frame_without_groups_is_as_it_was():
-    """No group has terms: the frame is that of the density in the mechanisms' and the spreads' coordinates."""
+    """No group has terms: the frame is that of the density in the spreads' coordinates."""
     bare = LogDensity.of(records(60), priors(), levels={})
     nested, frame = in_the_frame(bare)
     assert not any(isinstance(part, GroupCoordinates) for part in nested.parts)
-    before = Nested((RateCoordinates.of(bare, []), SpreadCoordinates.of(bare.layout)))
-    expected = Frame.at_mode(before.density(bare.value_and_gradient), before.undo(bare.layout.centre))
+    scores = SpreadCoordinates.of(bare.layout)
+    expected = Frame.at_mode(scores.density(bare.value_and_gradient), scores.undo(bare.layout.centre))
     np.testing.assert_array_equal(frame.mode, expected.mode)
 
 
