@@ -192,9 +192,10 @@ def test_a_lost_process_is_told_plainly(crew):
 
 
 PARENT = """
-import sys, test_processes
+import signal, sys, test_processes
 from riskmodel.processes import processes_at
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs are born deaf to it
     with processes_at(2) as crew:
         crew.map(test_processes.Slow(step=0.05), [10_000, 10_000], lambda done: print(done, flush=True))
 """
