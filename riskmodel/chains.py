@@ -17,7 +17,7 @@ import xarray as xr
 
 from .crew import Once, Tell
 from .density import LogDensity
-from .frame import Density, Frame, Nested, climb
+from .frame import Density, Frame, Nested, climb, opposite
 from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratecoordinates import RateCoordinates
@@ -46,8 +46,11 @@ __all__ = [
 
 POLL_SECONDS = 0.5
 LONG, MANY = 300_000, 2_000  # draws times sections; sections, from which on records rule over priors
-DEEPEST = 3
-"""Doublings of a path: seven steps are about half a turn, and what lies beyond comes back."""
+REACH = 1.0
+"""How far from the middle the last frame is measured: as far as draws lie."""
+DEEPEST = {False: 3, True: 2}
+"""Doublings of a path, by whether there are many sections: at steps of 0.4 seven are about half a turn, and what lies
+beyond comes back; of many sections steps are 0.7, and three do."""
 LONGEST_STEP = 0.5 * np.pi
 """A quarter turn. Half a turn leads to the opposite point, which is accepted just as readily and is nowhere new."""
 
@@ -154,7 +157,7 @@ class Chains:
             target_accept=accept,
             exact_normal_trajectory=True,
             max_step_size=LONGEST_STEP,
-            maxdepth=DEEPEST,
+            maxdepth=DEEPEST[self.sections > MANY],
             save_warmup=False,
             progress_bar=False,
             progress_callback=report,
@@ -264,12 +267,15 @@ class Ready:
 def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: Density | None = None) -> Nested:
     """Coordinates in which the posterior is about standard normal; `plain` evaluates the density.
 
-    Those of raters, groups and spreads, the frame at the mode in them, and those of what the groups share; of many
-    sections also those of mechanisms and of what is skewed. (Of few the priors say more of shares and score effects
-    than the records do, and they are normal in these themselves.) Terms of groups, spreads of small groups, and what
-    belongs to raters with few readings keep their own directions in the frame. The search begins with the spreads
-    between groups held, since with the terms standardised the mode of all is far from where the posterior's mass lies:
-    a spread of 9 between 1,200 contracts, posterior mean 0.1.
+    Those of raters, groups and spreads, the frame at the mode in them, and those of what the groups share. Of many
+    sections also those of mechanisms, another frame, and those of what is skewed. (Of few the priors say more of shares
+    and score effects than the records do, and they are normal in these themselves.) Modes and curvatures are then those
+    of the density averaged over two opposite points, at which terms of large groups are as large as in draws: with all
+    of 6,667 terms at their modes, the mode of their spread lay four standard deviations from its draws.
+
+    In the first frame terms of groups, spreads of small groups, and what belongs to raters with few readings keep their
+    own directions. The search begins with the spreads between groups held, since with the terms standardised the mode
+    of all is far from where the posterior's mass lies: a spread of 9 between 1,200 contracts, posterior mean 0.1.
     """
     layout, plain = density.layout, plain or density.value_and_gradient
     raters = RaterCoordinates.of(density)
@@ -277,16 +283,15 @@ def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: De
     if len(raters.raw):
         # with offsets themselves as coordinates the density has a spike where all are nought, and so is their spread
         at = raters.undo(climb(plain, at)[0])
-    terms = terms_of(layout, [group.column for group in density.priors.groups])
+    terms, many = terms_of(layout, [group.column for group in density.priors.groups]), len(density.sections) > MANY
     nested = Nested((raters,))
     if terms:
         at, _ = climb(nested.density(plain), at, np.array([one.spread for one in terms]))
     groups: list[GroupCoordinates] = []
-    for one in terms:
-        passed = np.concatenate([np.zeros(0, int), *(group.terms.raw for group in groups)])
-        groups.append(GroupCoordinates.measured(layout, nested.density(plain), at, one, passed))
+    for number in range(len(terms)):
+        groups.append(GroupCoordinates.measured(layout, nested.density(plain), at, terms, number, many))
         nested, at = Nested((*nested.parts, groups[-1])), groups[-1].undo(at)
-    few, many = few_terms(terms), len(density.sections) > MANY
+    few = few_terms(terms)
     if many:
         rates = RateCoordinates.of(density, [one.spread for one in few])
         nested, at = Nested((*nested.parts, rates)), rates.undo(at)
@@ -295,17 +300,27 @@ def sampler_coordinates(density: LogDensity, start: np.ndarray | None, plain: De
     names = (f"{group.column}_raw" for group in density.priors.groups)
     kept = [np.arange(layout.size)[layout.spans[name]] for name in names if name in layout.spans]
     own = [np.array([one.spread]) for one in few]
-    others = np.setdiff1d(np.arange(layout.size), np.concatenate([np.zeros(0, int), *kept, raters.apart]))
     kept += [*own, *(np.array([i]) for i in raters.apart)]
-    frame = Frame.at_mode(nested.density(plain), at, kept)
+    large, away = [one.raw for one in terms[: len(terms) - len(few)]], np.zeros(layout.size)
+    if many and large:
+        some = np.concatenate(large)
+        away[some] = np.random.default_rng(len(some)).choice([-1.0, 1.0], len(some))
+
+    def typical() -> Density:
+        return opposite(nested.density(plain), away)
+
+    frame = Frame.at_mode(typical(), at, kept)
     nested = Nested((*nested.parts, frame))
     if few:
         spreads = Spreads(layout, scores, frame, few)
-        shared = SharedCoordinates.of(spreads, Quadratic.measured(nested.density(plain), nested.place, spreads))
+        shared = SharedCoordinates.of(spreads, Quadratic.measured(typical(), nested.place, spreads))
         nested = Nested((*nested.parts, shared))
-        nested = Nested((*nested.parts, Frame.moved(nested.density(plain), np.zeros(layout.size), own)))
+    if few and not many:
+        nested = Nested((*nested.parts, Frame.moved(typical(), np.zeros(layout.size), own)))
     if many:
-        nested = Nested((*nested.parts, ScoreCoordinates.measured(nested.density(plain), layout.size, others)))
+        frame = Frame.at_mode(typical(), np.zeros(layout.size), [*large, *(np.array([i]) for i in raters.apart)], REACH)
+        nested = Nested((*nested.parts, frame))
+        nested = Nested((*nested.parts, ScoreCoordinates.measured(typical(), layout.size, frame.turned)))
     return nested
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.optimize import minimize
 
-__all__ = ["Density", "Frame", "Nested", "Values", "climb", "slopes_along", "slopes_by_element"]
+__all__ = ["Density", "Frame", "Nested", "Values", "climb", "opposite", "slopes_along", "slopes_by_element"]
 
 Values = float | np.ndarray
 Density = Callable[[np.ndarray], tuple[Values, np.ndarray]]
@@ -87,7 +87,9 @@ class Frame:
     evaluations: int
 
     @classmethod
-    def at_mode(cls, density: Density, start: np.ndarray, apart: Sequence[np.ndarray] = ()) -> Frame:
+    def at_mode(
+        cls, density: Density, start: np.ndarray, apart: Sequence[np.ndarray] = (), reach: float = DIFFERENCE
+    ) -> Frame:
         """Climb from `start` and measure the curvature there by differences of gradients.
 
         Parameters
@@ -99,17 +101,21 @@ class Frame:
             keep their own direction. (Turned by the correlations at the mode, the spread between contracts mixed
             fifty times slower than everything else.) Elements of one array do not act on each other, so that one
             difference measures all of them.
+        reach : float
+            How far to either side the gradients are taken.
         """
         mode, searched = climb(density, start)
         turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
         evaluations = searched + 2 * (len(turned) + len(apart))
-        return cls(mode, turned, _scale(density, mode, turned), _widths(density, mode, apart), evaluations)
+        return cls(
+            mode, turned, _scale(density, mode, turned, reach), _widths(density, mode, apart, reach), evaluations
+        )  # fmt: skip
 
     @classmethod
     def moved(cls, density: Density, start: np.ndarray, own: Sequence[np.ndarray]) -> Frame:
         """Climb from `start` and measure the widths of the elements `own` (as `apart` above); others keep theirs."""
         mode, searched = climb(density, start)
-        widths = _widths(density, mode, own)
+        widths = _widths(density, mode, own, DIFFERENCE)
         return cls(mode, np.zeros(0, int), np.zeros((0, 0)), widths, searched + 2 * len(own))
 
     def place(self, z: np.ndarray) -> np.ndarray:
@@ -163,36 +169,51 @@ def climb(density: Density, start: np.ndarray, held: np.ndarray | None = None) -
     return mode, spent
 
 
+def opposite(density: Density, away: np.ndarray) -> Density:
+    """Log density and gradient averaged over two points, `away` (element,) to either side; itself where that is 0."""
+    if not away.any():
+        return density
+    beside = ThreadPoolExecutor(1)  # ends with the density
+
+    def of(x: np.ndarray) -> tuple[Values, np.ndarray]:
+        other = beside.submit(density, x - away)
+        value, slope = density(x + away)
+        rest, back = other.result()
+        return 0.5 * (value + rest), 0.5 * (slope + back)
+
+    return of
+
+
 def _steepness(curvature: np.ndarray) -> np.ndarray:
     """The curvature, and where it is no maximum's that of the priors, about 1."""
     return np.where(curvature < FLATTEST, 1.0, np.minimum(curvature, STEEPEST))
 
 
-def _widths(density: Density, mode: np.ndarray, apart: Sequence[np.ndarray]) -> np.ndarray:
+def _widths(density: Density, mode: np.ndarray, apart: Sequence[np.ndarray], reach: float) -> np.ndarray:
     """Scale of elements that keep their own direction, 1 for the others."""
     width = np.ones(len(mode))
     for own in apart:
-        width[own] = _steepness(-slopes_along(density, mode, own)[own]) ** -0.5
+        width[own] = _steepness(-slopes_along(density, mode, own, reach)[own]) ** -0.5
     return width
 
 
-def slopes_along(density: Density, at: np.ndarray, moved: np.ndarray) -> np.ndarray:
+def slopes_along(density: Density, at: np.ndarray, moved: np.ndarray, reach: float = DIFFERENCE) -> np.ndarray:
     """Row sums of the Hessian over the elements moved, (element,), from central differences of the gradient."""
     step = np.zeros(len(at))
-    step[moved] = DIFFERENCE
-    return np.nan_to_num((density(at + step)[1] - density(at - step)[1]) / (2.0 * DIFFERENCE))
+    step[moved] = reach
+    return np.nan_to_num((density(at + step)[1] - density(at - step)[1]) / (2.0 * reach))
 
 
-def slopes_by_element(density: Density, at: np.ndarray, elements: np.ndarray) -> np.ndarray:
+def slopes_by_element(density: Density, at: np.ndarray, elements: np.ndarray, reach: float = DIFFERENCE) -> np.ndarray:
     """Rows of the Hessian, (row, element); the gradients are shared out to all cores."""
     with ThreadPoolExecutor(os.cpu_count() or 1) as hands:
-        rows = list(hands.map(lambda i: slopes_along(density, at, np.array([i])), elements))
+        rows = list(hands.map(lambda i: slopes_along(density, at, np.array([i]), reach), elements))
     return np.reshape(rows, (len(elements), len(at)))
 
 
-def _scale(density: Density, mode: np.ndarray, turned: np.ndarray) -> np.ndarray:
+def _scale(density: Density, mode: np.ndarray, turned: np.ndarray, reach: float) -> np.ndarray:
     """Square root of the inverse curvature of the elements that are scaled together."""
-    curvature = -slopes_by_element(density, mode, turned)[:, turned]
+    curvature = -slopes_by_element(density, mode, turned, reach)[:, turned]
     values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
     root = vectors * np.sqrt(_steepness(values))  # root @ root.T is the curvature
     factor = np.linalg.qr(root.T, mode="r")

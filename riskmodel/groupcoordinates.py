@@ -7,7 +7,7 @@ all contracts share. Hundreds of terms that move together are a ridge that a sam
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -44,34 +44,39 @@ class GroupCoordinates:
     slope at 0, `pull`, that is linear in the other elements. With its standard normal prior, x is then normal with
     variance v = 1 / (1 + spread^2 grip) and mean spread v pull:
 
-        x = spread v (pull + lean (y - at)) + sqrt(v) y
+        x = spread v (pull + lean (w - w_at)) + sqrt(v) y
 
-    Only the coordinates rest on that: the density in them is the same density, its Jacobian included.
+    where w are the other elements, and of `smaller` groups the terms with their spreads multiplied in: those are what
+    the records know. Only the coordinates rest on that: the density in them is the same density, its Jacobian included.
 
     Parameters
     ----------
     layout : Layout
     terms : GroupTerms
-    at : ndarray (element,)
-        Where the quadratic was measured.
+    smaller : sequence of GroupTerms
+        Groups whose terms these lean on as their spreads scale them.
     pull, grip : ndarray (level,)
     others : ndarray of int (other,)
         Elements that the terms lean on: not the group's own, nor those of groups whose coordinates these rest on.
+    at : ndarray (other,)
+        w where the quadratic was measured.
     lean : ndarray (level, other)
     """
 
     layout: Layout
     terms: GroupTerms
-    at: np.ndarray
+    smaller: Sequence[GroupTerms]
     pull: np.ndarray
     grip: np.ndarray
     others: np.ndarray
+    at: np.ndarray
     lean: np.ndarray
 
     @classmethod
     def measured(
-        cls, layout: Layout, density: Density, at: np.ndarray, terms: GroupTerms, apart: np.ndarray
-    ) -> GroupCoordinates:
+        cls, layout: Layout, density: Density, at: np.ndarray, groups: Sequence[GroupTerms], number: int,
+        scaled: bool = True,
+    ) -> GroupCoordinates:  # fmt: skip
         """Measure the quadratic at the reals `at` by differences of the gradient.
 
         Parameters
@@ -79,17 +84,24 @@ class GroupCoordinates:
         layout : Layout
         density : callable
         at : ndarray (element,)
-        terms : GroupTerms
-        apart : ndarray of int
-            Elements that these terms do not lean on: terms of larger groups.
+        groups : sequence of GroupTerms
+            Most terms first.
+        number : int
+            Of this group among them.
+        scaled : bool
+            Whether terms of smaller groups count with their spreads, or as they stand.
         """
+        terms, smaller = groups[number], groups[number + 1 :] if scaled else ()
         raw, spread = terms.raw, float(layout.natural(at)[0][terms.spread])
-        others = np.setdiff1d(np.arange(len(at)), np.concatenate([apart, raw, [terms.spread]]))
-        lean = slopes_by_element(density, at, others)[:, raw].T / spread
+        apart = [*(own.raw for own in groups[: number + 1]), np.array([own.spread for own in (terms, *smaller)])]
+        others = np.setdiff1d(np.arange(len(at)), np.concatenate(apart))
+        slopes = slopes_by_element(density, at, others)[:, raw].T / spread
         curvature = -slopes_along(density, at, raw)[raw]  # levels do not act on each other
         grip = np.maximum((curvature - 1.0) / spread**2, 0.0)
         pull = (density(at)[1][raw] + at[raw]) / spread + grip * spread * at[raw]
-        return cls(layout, terms, at, pull, grip, others, lean)
+        unset = cls(layout, terms, smaller, pull, grip, others, np.zeros(len(others)), slopes)
+        values, scale, _ = unset._leant(at)
+        return replace(unset, at=values, lean=slopes / scale)
 
     def place(self, y: np.ndarray) -> np.ndarray:
         """The reals x (..., element) at y (..., element)."""
@@ -109,11 +121,29 @@ class GroupCoordinates:
     def _bend(self) -> Bends:
         return self.layout.bends.of(np.array([self.terms.spread]))
 
+    @cached_property
+    def _scaled(self) -> list[tuple[np.ndarray, Bends]]:
+        """Of each smaller group its terms' places among the others, and its spread's bend."""
+        return [
+            (np.searchsorted(self.others, own.raw), self.layout.bends.of(np.array([own.spread])))
+            for own in self.smaller
+        ]  # fmt: skip
+
+    def _leant(self, reals: np.ndarray) -> tuple[np.ndarray, np.ndarray, list[np.ndarray]]:
+        """w and its derivative to the others (..., other), and the slope of each smaller group's spread (..., 1)."""
+        values, slopes = reals[..., self.others], []
+        scale = np.ones_like(values)
+        for group, (places, bend) in zip(self.smaller, self._scaled, strict=True):
+            spread, slope = bend.natural(reals[..., [group.spread]])
+            scale[..., places] = spread
+            slopes.append(slope)
+        return values * scale, scale, slopes
+
     def _normal(self, reals: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         """Mean and sd of each standardised term given the other elements, (..., level); spread and its slope."""
         spread, slope = self._bend.natural(reals[..., [self.terms.spread]])
         variance = 1.0 / (1.0 + spread**2 * self.grip)
-        moved = reals[..., self.others] - self.at[self.others]
+        moved = self._leant(reals)[0] - self.at
         return spread * variance * (self.pull + moved @ self.lean.T), np.sqrt(variance), spread, slope
 
     def density(self, density: Density) -> Density:
@@ -127,7 +157,11 @@ class GroupCoordinates:
             value, gradient = density(x)
             pull, own = gradient[..., raw], gradient.copy()
             own[..., raw] = sd * pull
-            own[..., self.others] += (spread * sd**2 * pull) @ self.lean
+            _, scale, slopes = self._leant(y)
+            to_others = (spread * sd**2 * pull) @ self.lean
+            own[..., self.others] += to_others * scale
+            for group, (places, _), rise in zip(self.smaller, self._scaled, slopes, strict=True):
+                own[..., group.spread] += rise[..., 0] * (to_others[..., places] * y[..., group.raw]).sum(axis=-1)
             # d ln sd / d spread = -spread grip sd^2
             shrink = spread * self.grip * sd**2
             to_mean = mean / spread - 2.0 * mean * shrink

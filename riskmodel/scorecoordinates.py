@@ -1,8 +1,9 @@
-"""Coordinates of the sampler for elements along which the posterior is skewed: their normal scores in it."""
+"""Coordinates of the sampler for directions along which the posterior is skewed: their normal scores in it."""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -15,12 +16,17 @@ from .frame import Density, Values
 
 __all__ = ["ScoreCoordinates"]
 
-SKEWED = 0.3
-"""Third derivative of a log density with unit curvature, from which on an element is taken."""
+SKEWED = 0.25
+"""Third derivative of a log density with unit curvature, from which on a direction is taken."""
+TURNS, SETTLED, INERTIA = 12, 0.05, 0.3
+"""Of the search for a direction: steps at most, change of the third derivative that ends it, and how much of the
+direction is kept at a step, in third derivatives."""
 PLACES = np.linspace(-6.0, 6.0, 9)
 """Where the density is evaluated along an element."""
 SPACING, LAST = 0.5, 4.0
 SCORES = np.arange(-LAST, LAST + SPACING, SPACING)
+GENTLE = 0.25, 4.0
+"""Of the slope of z: beyond a wall along a direction there is room as soon as the others have moved."""
 STEEPEST = 3.0
 """Chords beside it that a slope counts for: a cubic that rises at both ends and more steeply there turns back between
 them (F. N. Fritsch and R. E. Carlson, SIAM J. Numerical Analysis 17 (1980) 238-246; page not seen)."""
@@ -31,26 +37,30 @@ HALVINGS, FAR = 60, 1e3
 
 @dataclass(frozen=True)
 class ScoreCoordinates:
-    """Points z of a frame from coordinates y: z = y, but along a few elements.
+    """Points z of a frame from coordinates y: z = y, but along a few directions.
 
-    With F the distribution function along an element while all else stands at the mode, 0, and Phi the normal one,
-    z = F^-1(Phi(y)): a cubic B-spline whose coefficients are its values at scores half a unit apart, so that it rises
-    everywhere, and straight beyond. Only the coordinates rest on that: the density in them is the same density, its
-    Jacobian included.
+    With p the way along a direction, F its distribution function while all else stands at the mode, 0, and Phi the
+    normal one, p = F^-1(Phi(y)): a cubic B-spline whose coefficients are its values at scores half a unit apart, so
+    that it rises everywhere, and straight beyond. Only the coordinates rest on that: the density in them is the same
+    density, its Jacobian included.
 
     Parameters
     ----------
-    elements : ndarray of int (own,)
+    among : ndarray of int (among,)
+        Elements that the directions lie in.
+    directions : ndarray (among, own)
+        Of unit length, at right angles.
     pieces : ndarray (own, piece, 4)
         Coefficients of the powers 0 to 3 on each piece, of the part of it that lies behind.
     """
 
-    elements: np.ndarray
+    among: np.ndarray
+    directions: np.ndarray
     pieces: np.ndarray
 
     @classmethod
     def measured(cls, density: Density, size: int, among: np.ndarray) -> ScoreCoordinates:
-        """Measure the elements that are skewed; the gradients are shared out to all cores.
+        """Find the directions and measure along them; the gradients are shared out to all cores.
 
         Parameters
         ----------
@@ -61,60 +71,117 @@ class ScoreCoordinates:
         among : ndarray of int
         """
 
-        def at(place: tuple[int, float]) -> tuple[float, float]:
-            element, own = place
+        def at(way: np.ndarray) -> tuple[float, np.ndarray]:
             point = np.zeros(size)
-            point[element] = own
+            point[among] = way
             value, gradient = density(point)
-            return max(float(np.nan_to_num(value, nan=LOWEST)), LOWEST), float(np.nan_to_num(gradient[element]))
+            return max(float(np.nan_to_num(value, nan=LOWEST)), LOWEST), np.nan_to_num(gradient[among])
 
         with ThreadPoolExecutor(os.cpu_count() or 1) as hands:
-            beside = np.reshape(list(hands.map(at, [(i, own) for i in among for own in (-1.0, 1.0)])), (-1, 2, 2))
-            skewness = beside[:, :, 1].sum(axis=1) - 2.0 * density(np.zeros(size))[1][among]
-            elements = among[np.abs(skewness) > SKEWED]
-            found = list(hands.map(at, [(i, own) for i in elements for own in PLACES]))
-        along = np.reshape(found, (len(elements), len(PLACES), 2))
-        return cls(elements, _pieces(np.reshape([_quantiles(*one.T) for one in along], (-1, len(SCORES)))))
+            directions = _skewed(lambda ways: [slope for _, slope in hands.map(at, ways)], len(among))
+            found = list(hands.map(at, [own * one for one in directions.T for own in PLACES]))
+        values = np.reshape([value for value, _ in found], (-1, len(PLACES)))
+        slopes = np.reshape([slope for _, slope in found], (*values.shape, len(among)))
+        along = np.einsum("dpa,ad->dp", slopes, directions)
+        quantiles = [_gentle(_quantiles(*one)) for one in zip(values, along, strict=True)]
+        return cls(among, directions, _pieces(np.reshape(quantiles, (-1, len(SCORES)))))
 
     def place(self, y: np.ndarray) -> np.ndarray:
         """z (..., element) at y (..., element)."""
-        z = y.copy()
-        z[..., self.elements] = self._along(y[..., self.elements])[0]
+        z, own = y.copy(), y[..., self.among] @ self.directions
+        z[..., self.among] += (self._along(own)[0] - own) @ self.directions.T
         return z
 
     def undo(self, z: np.ndarray) -> np.ndarray:
         """y (..., element) at z (..., element), by halving."""
-        y, own = z.copy(), z[..., self.elements]
+        y, own = z.copy(), z[..., self.among] @ self.directions
         low, high = np.full(own.shape, -FAR), np.full(own.shape, FAR)
         for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
             above = self._along(middle)[0] > own
             low, high = np.where(above, low, middle), np.where(above, middle, high)
-        y[..., self.elements] = 0.5 * (low + high)
+        y[..., self.among] += (0.5 * (low + high) - own) @ self.directions.T
         return y
 
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of y."""
-        if not len(self.elements):
+        if not self.directions.size:
             return density
 
         def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
-            own, slope, bend = self._along(y[..., self.elements])
+            own = y[..., self.among] @ self.directions
+            way, slope, bend = self._along(own)
             z = y.copy()
-            z[..., self.elements] = own
+            z[..., self.among] += (way - own) @ self.directions.T
             value, gradient = density(z)
+            pull = gradient[..., self.among] @ self.directions
             gradient = gradient.copy()
-            gradient[..., self.elements] = slope * gradient[..., self.elements] + bend / slope
+            gradient[..., self.among] += (pull * (slope - 1.0) + bend / slope) @ self.directions.T
             return value + np.log(slope).sum(axis=-1), gradient
 
         return of
 
     def _along(self, score: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """z and its first two derivatives at scores, (..., own) each."""
-        place = (np.clip(score, -FAR, FAR) - SCORES[0]) / SPACING + STRAIGHT - 1.0
+        """The way and its first two derivatives at scores, (..., own) each."""
+        place = (np.clip(np.nan_to_num(score), -FAR, FAR) - SCORES[0]) / SPACING + STRAIGHT - 1.0
         piece = np.clip(np.floor(place), 0, self.pieces.shape[1] - 1).astype(int)
-        t, (a, b, c, d) = place - piece, np.moveaxis(self.pieces[np.arange(len(self.elements)), piece], -1, 0)
+        t, (a, b, c, d) = place - piece, np.moveaxis(self.pieces[np.arange(len(self.pieces)), piece], -1, 0)
         return a + t * (b + t * (c + t * d)), (b + t * (2 * c + t * 3 * d)) / SPACING, (2 * c + t * 6 * d) / SPACING**2
+
+
+def _skewed(gradients: Callable[[list[np.ndarray]], list[np.ndarray]], size: int) -> np.ndarray:
+    """Directions of the largest third derivatives, one after the other at right angles, (element, direction).
+
+    With T(v, v) the gradients one unit to either side along v, less twice that at 0, the search goes from v to T(v, v)
+    (E. Kofidis and P. A. Regalia, SIAM J. Matrix Analysis and Applications 23 (2002) 863-884; page not seen). It begins
+    at the element with the largest own of what is left, and where none is skewed at the sum of T over all elements, to
+    which every direction adds.
+    """
+    axes, flat = np.eye(size), gradients([np.zeros(size)])[0]
+    ahead, behind = np.reshape(gradients([*axes, *-axes]), (2, size, size))
+    bends = ahead + behind - 2.0 * flat
+    own, total = np.diag(bends).copy(), bends.sum(axis=0)
+    found, tried = np.zeros((size, 0)), np.zeros(size, bool)
+    while found.shape[1] < size:
+        first = int(np.argmax(np.where(tried, 0.0, np.abs(own))))
+        last = tried[first] or abs(own[first]) < SKEWED
+        start = total if last else np.sign(own[first]) * axes[first]
+        tried[first] = True
+        start = start - found @ (start @ found)
+        if np.linalg.norm(start) < SKEWED:
+            break
+        way, skewness = _most_skewed(gradients, flat, start / np.linalg.norm(start), found)
+        if abs(skewness) >= SKEWED:
+            found = np.column_stack([found, way])
+            own, total = own - skewness * way**3, total - skewness * way
+        elif last:
+            break
+    return found
+
+
+def _most_skewed(
+    gradients: Callable[[list[np.ndarray]], list[np.ndarray]], flat: np.ndarray, way: np.ndarray, found: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """The direction that the search comes to from `way`, at right angles to those found, and its third derivative."""
+    before = 0.0
+    for turn in range(TURNS):
+        ahead, behind = gradients([way, -way])
+        bend = ahead + behind - 2.0 * flat
+        bend -= found @ (bend @ found)
+        skewness = float(bend @ way)
+        if turn and (abs(skewness) < SKEWED or abs(abs(skewness) - before) < SETTLED * before):
+            break
+        turned = np.sign(skewness) * bend + INERTIA * abs(skewness) * way
+        way, before = turned / np.linalg.norm(turned), abs(skewness)
+    return way, skewness
+
+
+def _gentle(values: np.ndarray) -> np.ndarray:
+    """Quantiles no closer and no farther apart than `GENTLE`, from the middle on."""
+    steps = np.clip(np.diff(values), SPACING * GENTLE[0], SPACING * GENTLE[1])
+    places = np.concatenate([[0.0], np.cumsum(steps)])
+    middle = len(values) // 2
+    return values[middle] + places - places[middle]
 
 
 def _pieces(values: np.ndarray) -> np.ndarray:

@@ -163,9 +163,10 @@ class SharedCoordinates:
         """The directions whose precision changes most from half to twice the usual spreads."""
         lean, usual = quadratic.lean, spreads.usual
         none = cls(spreads, quadratic, np.zeros((lean.shape[1], 0)))
-        gains = [lean.T @ np.linalg.solve(none._precision(usual * times), lean) for times in (2.0, 0.5)]
+        span, within = np.linalg.qr(lean.T)
+        gains = [within @ np.linalg.solve(none._precision(usual * times), within.T) for times in (2.0, 0.5)]
         change, vectors = np.linalg.eigh(gains[0] - gains[1])
-        return cls(spreads, quadratic, vectors[:, np.flatnonzero(change > ENOUGH)[-MOST:]])
+        return cls(spreads, quadratic, span @ vectors[:, np.flatnonzero(change > ENOUGH)[-MOST:]])
 
     def _precision(self, spreads: np.ndarray) -> np.ndarray:
         """S (..., term, term)."""

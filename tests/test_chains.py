@@ -96,8 +96,9 @@ def test_a_chain_that_will_be_run_again_anyway_ends_early(monkeypatch: pytest.Mo
     assert early.evaluations < 0.7 * late.evaluations
 
 
+@pytest.mark.parametrize("many", [False, True])
 @pytest.mark.parametrize("size", [30, 3000])
-def test_paths_follow_the_normal_part_exactly(size: int) -> None:
+def test_paths_follow_the_normal_part_exactly(size: int, many: bool) -> None:
     """What we ask of the library: a standard normal takes few steps and errs by nothing, however many its elements.
 
     Left to itself the step grows to half a turn, from each point to its opposite: good for means, and for nothing else.
@@ -116,7 +117,9 @@ def test_paths_follow_the_normal_part_exactly(size: int) -> None:
         make_initial_point_fn=lambda seed: np.random.default_rng(seed).choice([-1.0, 1.0], size),
     )
     how = {"draws": 200, "tune": 100, "chains": 2, "cores": 1, "seed": 1, "progress_bar": False, "target_accept": 0.7}
-    exact = nutpie.sample(model, exact_normal_trajectory=True, maxdepth=DEEPEST, max_step_size=LONGEST_STEP, **how)
+    exact = nutpie.sample(
+        model, exact_normal_trajectory=True, maxdepth=DEEPEST[many], max_step_size=LONGEST_STEP, **how
+    )
     plain = nutpie.sample(model, **how)
     steps = [float(tree["sample_stats"]["n_steps"].mean()) for tree in (exact, plain)]
     assert steps[0] <= 3.0 < steps[1]

@@ -22,6 +22,7 @@ from riskmodel.spreadcoordinates import SpreadCoordinates
 
 LEVEL, SPREAD = 0, 1
 OUTER, INNER = GroupTerms(SPREAD, np.arange(2, 5)), GroupTerms(5, np.arange(6, 26))
+GROUPS = (INNER, OUTER)
 NOISE = np.linspace(0.4, 3.0, 20)
 OWNER = np.arange(20) % 3
 SEEN = 1.5 + np.random.default_rng(3).normal(size=20)
@@ -56,29 +57,29 @@ def inner_only(x):
 @pytest.fixture(scope="module")
 def inner():
     at, _ = climb(two_levels, np.zeros(26), np.array([SPREAD, 5]))
-    return GroupCoordinates.measured(LAYOUT, two_levels, at, INNER, np.zeros(0, int))
+    return at, GroupCoordinates.measured(LAYOUT, two_levels, at, GROUPS, 0)
 
 
 def test_terms_become_standard_normal_whatever_the_rest(inner):
     """In y the density is that with the terms integrated out, times a standard normal.
 
-    Exact for normal readings, whatever the inner spread; the outer one multiplies what the terms lean on, and is held.
+    Exact for normal readings, whatever both spreads: the terms lean on the outer terms as the outer spread scales them.
     """
-    of, rng = inner.density(two_levels), np.random.default_rng(1)
+    of, rng = inner[1].density(two_levels), np.random.default_rng(1)
     values = []
     for _ in range(20):
         y = rng.normal(size=26) * 1.5
-        y[SPREAD] = inner.at[SPREAD]
         values.append(of(y)[0] + 0.5 * y[INNER.raw] @ y[INNER.raw] - inner_only(y))
     np.testing.assert_allclose(values, values[0], rtol=0, atol=1e-6)
 
 
 def test_groups_within_groups(inner):
     """Outer coordinates measured in the inner ones: at the spreads of the measurement they are standard normal too."""
-    outer = GroupCoordinates.measured(LAYOUT, inner.density(two_levels), inner.undo(inner.at), OUTER, INNER.raw)
+    at, inner = inner
+    outer = GroupCoordinates.measured(LAYOUT, inner.density(two_levels), inner.undo(at), GROUPS, 1)
     both = Nested((inner, outer)).density(two_levels)
     y, values = np.random.default_rng(2).normal(size=26), []
-    y[[SPREAD, 5]] = inner.at[[SPREAD, 5]]
+    y[[SPREAD, 5]] = at[[SPREAD, 5]]
     for own in np.random.default_rng(4).normal(size=(5, 3)):
         y[OUTER.raw] = own
         values.append(both(y)[0] + 0.5 * own @ own)

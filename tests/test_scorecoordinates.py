@@ -1,4 +1,4 @@
-"""Normal scores along skewed elements, on densities whose quantiles scipy knows."""
+"""Normal scores along skewed directions, on densities whose quantiles scipy knows."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from riskmodel.scorecoordinates import SCORES, ScoreCoordinates
+from riskmodel.scorecoordinates import GENTLE, SCORES, ScoreCoordinates
 
 SIZE, SHAPES = 4, {1: 4.0, 2: 1.5}
 ALL = np.arange(SIZE)
@@ -33,15 +33,35 @@ def quantile(element, score):
     return _sign(element) * np.sqrt(SHAPES[element]) * np.log(own)
 
 
+TURN = stats.ortho_group.rvs(SIZE, random_state=np.random.default_rng(7))
+
+
+def turned(z):
+    """The same in other directions: skewed along two columns of `TURN`, along no element."""
+    value, slope = skewed(z @ TURN)
+    return value, slope @ TURN.T
+
+
 @pytest.fixture(scope="module")
 def found():
     return ScoreCoordinates.measured(skewed, SIZE, ALL)
 
 
 def test_only_what_is_skewed_is_taken(found):
-    assert found.elements.tolist() == [1, 2]
-    assert ScoreCoordinates.measured(skewed, SIZE, np.array([0, 1])).elements.tolist() == [1]
-    assert not len(ScoreCoordinates.measured(skewed, SIZE, np.array([0, 3])).elements)
+    np.testing.assert_allclose(np.abs(found.directions), np.eye(SIZE)[:, [2, 1]], atol=1e-12)
+    np.testing.assert_allclose(np.abs(ScoreCoordinates.measured(skewed, SIZE, np.array([0, 1])).directions), [[0], [1]])
+    assert not ScoreCoordinates.measured(skewed, SIZE, np.array([0, 3])).directions.size
+
+
+def test_directions_are_found_wherever_they_point():
+    """Along one the density is what it is along the element before the turn."""
+    own = ScoreCoordinates.measured(turned, SIZE, ALL)
+    overlap = np.abs(TURN.T @ own.directions)
+    np.testing.assert_allclose(overlap[:, np.argsort(overlap[2])], np.eye(SIZE)[:, [1, 2]], atol=0.05)
+    of, score = own.density(turned), np.linspace(-2.5, 2.5, 101)
+    for direction in own.directions.T:
+        value = of(score[:, None] * direction)[0] + 0.5 * score**2
+        assert np.ptp(value) < 0.25
 
 
 def test_quantiles_are_those_of_the_density(found):
@@ -93,8 +113,8 @@ def test_scores_rise_everywhere():
 
     found = ScoreCoordinates.measured(walled, 1, np.array([0]))
     place = found.place(np.linspace(-40.0, 40.0, 4001)[:, None])[:, 0]
-    assert found.elements.tolist() == [0]
-    assert (np.diff(place) > 0.0).all()
+    assert np.abs(found.directions).tolist() == [[1.0]]
+    assert (np.diff(place) >= GENTLE[0] * 0.02 * (1.0 - 1e-6)).all()
     assert np.abs(place[2000]) < 1.0
 
 
@@ -108,9 +128,10 @@ def test_where_there_is_no_density_it_ends():
 
     found = ScoreCoordinates.measured(halved, 1, np.array([0]))
     assert found.place(np.array([[SCORES[-1]]]))[0, 0] < 3.1
+    assert np.abs(found.directions).tolist() == [[1.0]]
 
 
-def test_without_elements_the_density_is_itself():
+def test_without_directions_the_density_is_itself():
     none = ScoreCoordinates.measured(skewed, SIZE, np.array([0, 3]))
     assert none.density(skewed) is skewed
     y = np.random.default_rng(2).normal(size=(3, SIZE))

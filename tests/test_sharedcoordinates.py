@@ -57,9 +57,8 @@ def parts():
     """All coordinates but the last, which moves the whole."""
     at, _ = climb(crossed, np.zeros(SIZE), np.array(SPREADS))
     groups, nested = [], Nested(())
-    for own in GROUPS:
-        passed = np.concatenate([np.zeros(0, int), *(group.terms.raw for group in groups)])
-        groups.append(GroupCoordinates.measured(LAYOUT, nested.density(crossed), at, own, passed))
+    for number in range(len(GROUPS)):
+        groups.append(GroupCoordinates.measured(LAYOUT, nested.density(crossed), at, GROUPS, number))
         nested, at = Nested((*nested.parts, groups[-1])), groups[-1].undo(at)
     apart = [*(own.raw for own in GROUPS), *(np.array([own.spread]) for own in GROUPS)]
     frame = Frame.at_mode(nested.density(crossed), at, apart)
