@@ -22,7 +22,6 @@ __all__ = ["Quadratic", "SharedCoordinates", "Spreads", "few_terms"]
 
 FEW = 40  # terms of all small groups together
 ENOUGH, MOST = 0.5, 3  # change of a direction's precision, from half to twice the spreads, that counts; directions
-LEAST = 1e-3  # precision
 
 
 def few_terms(groups: Sequence[GroupTerms]) -> list[GroupTerms]:
@@ -143,8 +142,9 @@ class SharedCoordinates:
         precision  K = K_0 + h (S_0^-1 - S^-1) h,    h = lean direction
         mean       c = h (S_0^-1 - S^-1) slope / K
 
-    where K_0 and S_0 are those at the usual spreads; so that p = c + y / sqrt(K). Only the coordinates rest on that:
-    the density in them is the same density, its Jacobian included.
+    where K_0 and S_0 are those at the usual spreads; so that p = c + y / sqrt(K). Spreads r times as wide widen p by no
+    more than r: where a quadratic that is not quite right leaves less precision, K is held at K_0 / r^2. Only the
+    coordinates rest on that: the density in them is the same density, its Jacobian included.
 
     Parameters
     ----------
@@ -179,10 +179,15 @@ class SharedCoordinates:
         return np.column_stack([self.quadratic.lean @ self.directions, self.quadratic.slope])
 
     @cached_property
+    def _middle(self) -> np.ndarray:
+        """K_0, (direction,)."""
+        return (self.directions * (self.quadratic.rest @ self.directions)).sum(axis=0)
+
+    @cached_property
     def _usual(self) -> tuple[np.ndarray, np.ndarray]:
         """K_0 + h S_0^-1 h and h S_0^-1 slope, (direction,) each."""
         own, pulled, _ = self._reach(self.spreads.usual)
-        return (self.directions * (self.quadratic.rest @ self.directions)).sum(axis=0) + own, pulled
+        return self._middle + own, pulled
 
     def _reach(self, spreads: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """h S^-1 h and h S^-1 slope, (..., direction) each, and S^-1 (h, slope), (..., term, direction + 1)."""
@@ -190,21 +195,23 @@ class SharedCoordinates:
         own = self._along[:, :-1]
         return (own * solved[..., :-1]).sum(axis=-2), (own * solved[..., -1:]).sum(axis=-2), solved
 
-    def _normal(self, spreads: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """K and c, (..., direction) each, and S^-1 (h, slope)."""
+    def _normal(self, spreads: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """K and c, (..., direction) each, S^-1 (h, slope), and whether K is held (..., direction)."""
         own, pulled, solved = self._reach(spreads)
-        precision = np.maximum(self._usual[0] - own, LEAST)
-        return precision, (self._usual[1] - pulled) / precision, solved
+        left, wider = self._usual[0] - own, np.maximum((spreads / self.spreads.usual).max(axis=-1, keepdims=True), 1.0)
+        least = self._middle / wider**2
+        precision = np.maximum(left, least)
+        return precision, (self._usual[1] - pulled) / precision, solved, left < least
 
     def place(self, y: np.ndarray) -> np.ndarray:
         """z (..., element) at y (..., element)."""
-        precision, mean, _ = self._normal(self.spreads.at(y)[0])
+        precision, mean, *_ = self._normal(self.spreads.at(y)[0])
         p = y @ self.directions
         return y + (mean + p * (precision**-0.5 - 1.0)) @ self.directions.T
 
     def undo(self, z: np.ndarray) -> np.ndarray:
         """y (..., element) at z (..., element)."""
-        precision, mean, _ = self._normal(self.spreads.at(z)[0])
+        precision, mean, *_ = self._normal(self.spreads.at(z)[0])
         p = z @ self.directions
         return z + ((p - mean) * np.sqrt(precision) - p) @ self.directions.T
 
@@ -214,19 +221,25 @@ class SharedCoordinates:
 
         def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
             spreads, slope = self.spreads.at(y)
-            precision, mean, solved = self._normal(spreads)
+            precision, mean, solved, held = self._normal(spreads)
             p, width = y @ directions, precision**-0.5
             value, gradient = density(y + (mean + p * (width - 1.0)) @ directions.T)
             pull = gradient @ directions
             # S^-1 changes by -S^-1 dD S^-1, and D by -2 / spread^3
-            to_precision = np.where(precision > LEAST, 1.0, 0.0)[..., None, :] * solved[..., :-1] ** 2
+            to_precision = np.where(held, 0.0, 1.0)[..., None, :] * solved[..., :-1] ** 2
             to_mean = solved[..., :-1] * solved[..., -1:]
             by_precision = -(pull * (mean + 0.5 * p * width) + 0.5) / precision
             by_term = (by_precision[..., None, :] * to_precision + (pull / precision)[..., None, :] * to_mean).sum(-1)
             by_term = -2.0 * by_term * spreads[..., group] ** -3.0
             gradient = gradient + (pull * (width - 1.0)) @ directions.T
+            ratio = spreads / self.spreads.usual
+            widest = (ratio > 1.0) & (ratio == ratio.max(axis=-1, keepdims=True))
+            by_held = (
+                -2.0 * np.where(held, by_precision * precision, 0.0).sum(axis=-1, keepdims=True) * widest / spreads
+            )
             for number, at in enumerate(self.spreads.elements):
-                gradient[..., at] += slope[..., number] * by_term[..., group == number].sum(axis=-1)
+                by_spread = by_term[..., group == number].sum(axis=-1) + by_held[..., number]
+                gradient[..., at] += slope[..., number] * by_spread
             return value - 0.5 * np.log(precision).sum(axis=-1), gradient
 
         return of

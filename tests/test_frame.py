@@ -9,7 +9,7 @@ from test_likelihood import records
 
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.cells import AgeGrid
-from riskmodel.frame import Frame, climb
+from riskmodel.frame import Frame, climb, opposite
 from riskmodel.lifesettings import LifeSettings
 
 MEAN = np.array([1.0, -2.0, 30.0])
@@ -117,3 +117,27 @@ def test_the_same_draws_whatever_the_number_of_cores():
     assert np.isfinite(like).all()
     assert found[0].gate is not None
     assert not found[0].gate.passed  # so few draws are no result
+
+
+def test_opposite_points_are_averaged():
+    """Odd parts cancel, and a second power adds half its curvature; nothing is done where nothing is off."""
+
+    def odd(x):
+        return np.sum(x**3 - 0.5 * x**2, axis=-1), 3.0 * x**2 - x
+
+    x, away = np.array([0.3, -1.2, 2.0]), np.array([1.0, 0.0, -1.0])
+    value, slope = opposite(odd, away)(x)
+    assert value == pytest.approx(odd(x)[0] + np.sum((3.0 * x - 0.5) * away**2), rel=1e-12)
+    np.testing.assert_allclose(slope, odd(x)[1] + 3.0 * away**2, rtol=1e-12)
+    assert opposite(odd, 0.0 * away) is odd
+
+
+def test_curvature_is_measured_as_far_off_as_asked():
+    """Of a fourth power there is none at the mode and some a unit off."""
+
+    def quartic(x):
+        return -float(np.sum(0.5 * x**2 + 0.25 * x**4)), -x - x**3
+
+    near, far = (Frame.at_mode(quartic, np.zeros(2), [np.array([1])], reach) for reach in (1e-3, 1.0))
+    np.testing.assert_allclose([near.scale[0, 0], near.width[1]], 1.0, atol=1e-4)
+    np.testing.assert_allclose([far.scale[0, 0], far.width[1]], 2.0**-0.5, rtol=1e-4)

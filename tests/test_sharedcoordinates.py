@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -100,6 +101,24 @@ def test_the_density_is_only_written_otherwise(parts):
     assert value == pytest.approx(at_frame(shared.place(y))[0] + np.linalg.slogdet(jacobian)[1], abs=1e-6)
     by_differences = [(of(y + d)[0] - of(y - d)[0]) / 2e-5 for d in step]
     np.testing.assert_allclose(gradient, by_differences, rtol=1e-5, atol=1e-4)
+
+
+@pytest.mark.parametrize("spreads", [(2.0, 0.1), (0.2, 3.0)])
+def test_wide_spreads_widen_no_more_than_they_are_wide(parts, spreads):
+    """A quadratic that leaves too little precision: held at the usual one over the square, its gradient too."""
+    frame, quadratic, shared = parts
+    shared = replace(shared, quadratic=replace(quadratic, rest=0.3 * quadratic.rest))
+    y = np.random.default_rng(3).normal(size=SIZE)
+    y[list(SPREADS)] = (np.log(spreads) - frame.mode[[1, 2]]) / frame.width[[1, 2]]
+    direction, at_frame = shared.directions[:, 0], frame.density(crossed)
+    apart = shared.place(y + direction) - shared.place(y)
+    wider = max(1.0, *(np.array(spreads) / shared.spreads.usual))
+    usual = float(direction @ shared.quadratic.rest @ direction) ** -0.5
+    assert np.linalg.norm(apart) == pytest.approx(wider * usual, rel=1e-6)
+    of, step = shared.density(at_frame), 1e-5 * np.eye(SIZE)
+    by_differences = [(of(y + d)[0] - of(y - d)[0]) / 2e-5 for d in step]
+    np.testing.assert_allclose(of(y)[1], by_differences, rtol=1e-5, atol=1e-3)
+    np.testing.assert_allclose(shared.undo(shared.place(y)), y, rtol=0, atol=1e-9)
 
 
 def test_only_small_groups_count():
