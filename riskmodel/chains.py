@@ -22,6 +22,7 @@ from .groupcoordinates import GroupCoordinates, terms_of
 from .parameters import coords_of
 from .ratecoordinates import RateCoordinates
 from .ratercoordinates import RaterCoordinates
+from .sampler import DivergedError, Walk, one_by_one, walk
 from .scorecoordinates import ScoreCoordinates
 from .sharedcoordinates import Quadratic, SharedCoordinates, Spreads, few_terms
 from .spreadcoordinates import SpreadCoordinates
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 __all__ = [
     "Chain",
     "Chains",
-    "DivergedError",
     "LikelihoodAt",
     "Ready",
     "acceptances",
@@ -48,9 +48,8 @@ POLL_SECONDS = 0.5
 LONG, MANY = 300_000, 2_000  # draws times sections; sections, from which on records rule over priors
 REACH = 1.0
 """How far from the middle the last frame is measured: as far as draws lie."""
-DEEPEST = {False: 3, True: 2}
-"""Doublings of a path, by whether there are many sections: at steps of 0.4 seven are about half a turn, and what lies
-beyond comes back; of many sections steps are 0.7, and three do."""
+DEEPEST = 3
+"""Doublings of a path: at steps of 0.4 seven are about half a turn, and what lies beyond comes back."""
 LONGEST_STEP = 0.5 * np.pi
 """A quarter turn. Half a turn leads to the opposite point, which is accepted just as readily and is nowhere new."""
 
@@ -74,10 +73,6 @@ class Chain:
     likelihood: xr.Dataset
     preparing: float
     sampling: float
-
-
-class DivergedError(Exception):
-    """A draw that would be kept diverged, so that the chain will be run again anyway."""
 
 
 class Chains:
@@ -120,19 +115,68 @@ class Chains:
         begun = time.perf_counter()
         for again, accept in enumerate(acceptances(self.sampling.target_accept)):
             try:
-                tree = self._sampled(ready, number, again, accept, tell)
+                z, stats = self._sampled(ready, number, again, accept, tell)
             except DivergedError:
                 continue
-            if not tree["sample_stats"]["diverging"].any():
+            if not stats["diverging"].any():
                 break
         sampling = time.perf_counter() - begun
-        stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
-        z = tree["posterior"].to_dataset()["z"].values
         posterior, stats = ready.finished(number, z, stats.assign(target_accept=("chain", [accept])))
         likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps))
         return Chain(posterior, stats, likelihood, ready.seconds, sampling)
 
-    def _sampled(self, ready: Ready, number: int, again: int, accept: float, tell: Tell) -> xr.DataTree:
+    def _sampled(
+        self, ready: Ready, number: int, again: int, accept: float, tell: Tell
+    ) -> tuple[np.ndarray, xr.Dataset]:
+        """Draws in the coordinates (1, draw, element) and their statistics; the first time a divergence ends it."""
+        if self.sections <= MANY:
+            tree = self._by_library(ready, number, again, accept, tell)
+            stats = tree["sample_stats"].to_dataset().drop_vars("divergence_message", errors="ignore")
+            return tree["posterior"].to_dataset()["z"].values, stats
+        found = self.walked(one_by_one(ready.evaluate), ready, [number], again, accept, tell, whole=bool(again))
+        return found.draws, found.statistics(0)
+
+    def walked(
+        self,
+        density: Density,
+        ready: Ready,
+        numbers: Sequence[int],
+        again: int,
+        accept: float,
+        tell: Tell,
+        *,
+        whole: bool,
+    ) -> Walk:
+        """Chains in step, by `sampler.walk`.
+
+        Parameters
+        ----------
+        density : callable
+            In the coordinates, at points (chain, element).
+        ready : Ready
+        numbers : sequence of int
+            The chains.
+        again : int
+            How often they have been run.
+        accept : float
+        tell : callable
+        whole : bool
+            See `sampler.walk`.
+        """
+        sampling, more = self.sampling, ["again"] if again else []
+        seeds = [integer_seed(sampling.seed, "sampler", f"chain {number}", *more) for number in numbers]
+        return walk(
+            density,
+            np.stack([ready.begin(seed) for seed in seeds]),
+            draws=sampling.draws,
+            tune=sampling.tune,
+            accept=accept,
+            seeds=seeds,
+            tell=tell,
+            whole=whole,
+        )
+
+    def _by_library(self, ready: Ready, number: int, again: int, accept: float, tell: Tell) -> xr.DataTree:
         """Run nutpie in the background, so that an interrupt stops it at once, and the first time a divergence too.
 
         Its paths follow the standard normal exactly, and step through what the density is beyond that: as many nearly
@@ -157,7 +201,7 @@ class Chains:
             target_accept=accept,
             exact_normal_trajectory=True,
             max_step_size=LONGEST_STEP,
-            maxdepth=DEEPEST[self.sections > MANY],
+            maxdepth=DEEPEST,
             save_warmup=False,
             progress_bar=False,
             progress_callback=report,

@@ -12,14 +12,12 @@ import jax
 import numpy as np
 import xarray as xr
 
-from .chains import Chain, Chains, Ready, acceptances
+from .chains import Chain, Chains, acceptances
 from .crew import Tell, Threads
 from .density import LogDensity
 from .errors import GraphicsError
 from .frame import Values
 from .jaxdensity import JaxDensity
-from .sampler import Walk, walk
-from .streams import integer_seed
 
 __all__ = ["Graphics", "graphics"]
 
@@ -112,9 +110,12 @@ class _Together:
         begun, out = time.perf_counter(), dict[int, tuple[xr.Dataset, xr.Dataset]]()
         left = list(numbers)
         for again, accept in enumerate(acceptances(sampling.target_accept)):
-            found = self._walked(ready, left, again, accept, lambda done: tell(len(numbers) * done))
+            found = self.chains.walked(
+                ready.evaluate, ready, left, again, accept, lambda done: tell(len(numbers) * done), whole=True
+            )
             for i, number in enumerate(left):
-                out[number] = ready.finished(number, found.draws[i : i + 1], _stats(found, i, accept))
+                stats = found.statistics(i).assign(target_accept=("chain", [accept]))
+                out[number] = ready.finished(number, found.draws[i : i + 1], stats)
             left = [number for number, lost in zip(left, found.diverging.any(axis=1), strict=True) if lost]
             if not left:
                 break
@@ -125,32 +126,3 @@ class _Together:
                   ready.seconds, seconds)
             for posterior, stats in (out[number] for number in numbers)
         ]  # fmt: skip
-
-    def _walked(self, ready: Ready, numbers: Sequence[int], again: int, accept: float, tell: Tell) -> Walk:
-        sampling, more = self.chains.sampling, ["again"] if again else []
-        seeds = [integer_seed(sampling.seed, "sampler", f"chain {number}", *more) for number in numbers]
-        return walk(
-            ready.evaluate,
-            np.stack([ready.begin(seed) for seed in seeds]),
-            draws=sampling.draws,
-            tune=sampling.tune,
-            accept=accept,
-            seed=sampling.seed,
-            purpose=" ".join(["sampler in step", *more]),
-            tell=tell,
-        )
-
-
-def _stats(found: Walk, chain: int, accept: float) -> xr.Dataset:
-    """Statistics of a chain, named as the other sampler names them."""
-    by_draw = {
-        "energy": found.energy[chain],
-        "energy_error": found.error[chain],
-        "diverging": found.diverging[chain],
-        "n_steps": found.steps,
-    }
-    own = {"step_size": found.step, "target_accept": accept}
-    return xr.Dataset(
-        {name: (("chain", "draw"), values[None]) for name, values in by_draw.items()}
-        | {name: ("chain", [value]) for name, value in own.items()}
-    )

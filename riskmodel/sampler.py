@@ -6,15 +6,16 @@ and momentum about each other, however many elements there are; only what the de
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import xarray as xr
 
 from .frame import Density, Values
 from .streams import stream
 
-__all__ = ["State", "StepSize", "Walk", "follow", "walk"]
+__all__ = ["DivergedError", "State", "StepSize", "Walk", "follow", "one_by_one", "walk"]
 
 State = tuple[np.ndarray, np.ndarray, Values, np.ndarray]
 """Positions and momenta (chain, element), log densities (chain,) and gradients (chain, element)."""
@@ -26,6 +27,10 @@ Hamiltonian dynamics, in Handbook of Markov Chain Monte Carlo, 2011, section 5.3
 FIRST_STEP, SMALLEST_STEP = 0.5, 0.01
 LOST = 1000.0
 """Error of the energy at which a path counts as diverged."""
+
+
+class DivergedError(Exception):
+    """A draw that would be kept diverged, so that the chain will be run again anyway."""
 
 
 class StepSize:
@@ -86,6 +91,27 @@ class Walk:
     steps: np.ndarray
     step: float
 
+    def statistics(self, chain: int) -> xr.Dataset:
+        """Of one chain, (chain, draw) or (chain,), named as the library's sampler names them."""
+        by_draw = {
+            "energy": self.energy[chain],
+            "energy_error": self.error[chain],
+            "diverging": self.diverging[chain],
+            "n_steps": self.steps,
+        }
+        found = {name: (("chain", "draw"), values[None]) for name, values in by_draw.items()}
+        return xr.Dataset(found | {"step_size": ("chain", [self.step])})
+
+
+def one_by_one(density: Density) -> Density:
+    """A density at points (chain, element), from one at a point."""
+
+    def of(z: np.ndarray) -> tuple[Values, np.ndarray]:
+        each = [density(point) for point in z]
+        return np.array([value for value, _ in each]), np.stack([slope for _, slope in each])
+
+    return of
+
 
 def walk(
     density: Density,
@@ -94,9 +120,9 @@ def walk(
     draws: int,
     tune: int,
     accept: float,
-    seed: int,
-    purpose: str,
+    seeds: Sequence[int],
     tell: Callable[[int], None],
+    whole: bool = True,
 ) -> Walk:
     """Sample a density that is about standard normal, all chains with paths of the same length at once.
 
@@ -114,13 +140,20 @@ def walk(
         The step is learnt over the first `tune` paths, which are not kept.
     accept : float in (0, 1)
         Mean acceptance wanted.
-    seed, purpose : int, str
-        Of the streams of random numbers (`streams`): one for the lengths, one for each chain.
+    seeds : sequence of int (chain,)
+        Of the random numbers of each chain; those of the lengths go by the first.
     tell : callable (paths)
         Told the paths done; it may raise, which ends the walk.
+    whole : bool
+        Whether it goes on when a draw diverged that is kept.
+
+    Raises
+    ------
+    DivergedError
+        If one did, and it does not go on.
     """
     chains, size = start.shape
-    lengths, randoms = stream(seed, purpose, "lengths"), [stream(seed, purpose, f"chain {i}") for i in range(chains)]
+    lengths, randoms = stream(seeds[0], "lengths of paths"), [stream(seed, "paths") for seed in seeds]
     z, (value, gradient), step = start, density(start), StepSize(accept)
     kept, energy, error = np.empty((chains, draws, size)), np.empty((chains, draws)), np.empty((chains, draws))
     diverging, steps = np.zeros((chains, draws), bool), np.zeros(draws, int)
@@ -143,6 +176,8 @@ def walk(
         at = number - tune
         kept[:, at], energy[:, at], error[:, at], steps[at] = z, begun, missed, count
         diverging[:, at] = missed > LOST
+        if not whole and diverging[:, at].any():
+            raise DivergedError
     return Walk(kept, energy, error, diverging, steps, step.learnt)
 
 

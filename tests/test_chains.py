@@ -16,9 +16,10 @@ from scipy import stats
 from surveyed import records_of
 
 from riskmodel.calibrate import Calibration, Check, Sampling, calibrate
-from riskmodel.chains import DEEPEST, LONGEST_STEP, Chains, DivergedError, Ready
+from riskmodel.chains import DEEPEST, LONGEST_STEP, Chains, Ready
 from riskmodel.convergence import bulk_size
-from riskmodel.sampler import walk
+from riskmodel.frame import Density
+from riskmodel.sampler import DivergedError, one_by_one, walk
 
 PRIORS = priors()
 RECORDS = records_of(PRIORS, 10)
@@ -28,11 +29,11 @@ def run(monkeypatch: pytest.MonkeyPatch, *, spoiled: int) -> tuple[Calibration, 
     """Two chains, of which the second diverges in its first `spoiled` attempts; and the attempts made."""
     sampled, attempts = Chains._sampled, []
 
-    def diverging(self: Chains, ready: Any, number: int, again: int, accept: float, tell: Any) -> xr.DataTree:
-        tree = sampled(self, ready, number, again, accept, tell)
-        attempts.append((number, accept))
-        tree["sample_stats"]["diverging"][0, 3] = number == 1 and again < spoiled
-        return tree
+    def diverging(self: Chains, ready: Any, number: int, again: int, *rest: Any) -> tuple[np.ndarray, xr.Dataset]:
+        z, found = sampled(self, ready, number, again, *rest)
+        attempts.append((number, rest[0]))
+        found["diverging"][0, 3] = number == 1 and again < spoiled
+        return z, found
 
     with monkeypatch.context() as patch:
         patch.setattr(Chains, "_sampled", diverging)
@@ -64,6 +65,18 @@ def test_a_chain_that_diverges_twice_fails_the_gate(monkeypatch: pytest.MonkeyPa
     assert divergences(found).value == pytest.approx(1 / 24)
 
 
+def test_chains_of_many_sections_have_numbers_of_their_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Paths of one length, by their own sampler; a chain is the same whatever runs beside it."""
+    monkeypatch.setattr("riskmodel.chains.MANY", 5)
+    sampling = Sampling(chains=2, draws=6, tune=10)
+    chains = Chains(RECORDS, PRIORS, None, sampling, None)
+    first, second = (chains(number, lambda _: None) for number in range(2))
+    again = Chains(RECORDS, PRIORS, None, sampling, None)(1, lambda _: None)
+    xr.testing.assert_identical(again.posterior, second.posterior.drop_attrs())
+    assert (first.posterior["kappa"].values != second.posterior["kappa"].values).all()
+    assert (first.stats["n_steps"].values != second.stats["n_steps"].values).any()
+
+
 class Funnel:
     """A density in which chains diverge, in place of a study's."""
 
@@ -80,25 +93,33 @@ class Funnel:
     def compiled(self) -> object:
         return from_pyfunc(
             6, lambda: self, lambda *_: lambda z: {"z": z}, [np.dtype(float)], [(6,)], ["z"],
-            make_initial_point_fn=lambda _: np.ones(6),
+            make_initial_point_fn=self.begin,
         )  # fmt: skip
 
+    def begin(self, seed: Any) -> np.ndarray:
+        return np.ones(6)
 
-def test_a_chain_that_will_be_run_again_anyway_ends_early(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("riskmodel.chains.POLL_SECONDS", 0.02)
-    chains = Chains(RECORDS, PRIORS, None, Sampling(draws=1500, tune=100), None)
-    early, late = Funnel(), Funnel()
-    with pytest.raises(DivergedError):
-        chains._sampled(early, 0, 0, 0.6, lambda _: None)  # type: ignore[arg-type]
-    tree = chains._sampled(late, 0, 1, 0.6, lambda _: None)  # type: ignore[arg-type]
-    assert tree["sample_stats"]["diverging"].any()
-    assert tree["posterior"].sizes["draw"] == 1500
-    assert early.evaluations < 0.7 * late.evaluations
+    @property
+    def evaluate(self) -> Density:
+        return self
 
 
 @pytest.mark.parametrize("many", [False, True])
+def test_a_chain_that_will_be_run_again_anyway_ends_early(monkeypatch: pytest.MonkeyPatch, many: bool) -> None:
+    monkeypatch.setattr("riskmodel.chains.POLL_SECONDS", 0.02)
+    monkeypatch.setattr("riskmodel.chains.MANY", 0 if many else 100)
+    chains = Chains(RECORDS, PRIORS, None, Sampling(draws=1500, tune=100), None)
+    early, late, accept = Funnel(), Funnel(), 0.4 if many else 0.6
+    with pytest.raises(DivergedError):
+        chains._sampled(early, 0, 0, accept, lambda _: None)  # type: ignore[arg-type]
+    z, found = chains._sampled(late, 0, 1, accept, lambda _: None)  # type: ignore[arg-type]
+    assert found["diverging"].any()
+    assert z.shape == (1, 1500, 6)
+    assert early.evaluations < 0.7 * late.evaluations
+
+
 @pytest.mark.parametrize("size", [30, 3000])
-def test_paths_follow_the_normal_part_exactly(size: int, many: bool) -> None:
+def test_paths_follow_the_normal_part_exactly(size: int) -> None:
     """What we ask of the library: a standard normal takes few steps and errs by nothing, however many its elements.
 
     Left to itself the step grows to half a turn, from each point to its opposite: good for means, and for nothing else.
@@ -117,9 +138,7 @@ def test_paths_follow_the_normal_part_exactly(size: int, many: bool) -> None:
         make_initial_point_fn=lambda seed: np.random.default_rng(seed).choice([-1.0, 1.0], size),
     )
     how = {"draws": 200, "tune": 100, "chains": 2, "cores": 1, "seed": 1, "progress_bar": False, "target_accept": 0.7}
-    exact = nutpie.sample(
-        model, exact_normal_trajectory=True, maxdepth=DEEPEST[many], max_step_size=LONGEST_STEP, **how
-    )
+    exact = nutpie.sample(model, exact_normal_trajectory=True, maxdepth=DEEPEST, max_step_size=LONGEST_STEP, **how)
     plain = nutpie.sample(model, **how)
     steps = [float(tree["sample_stats"]["n_steps"].mean()) for tree in (exact, plain)]
     assert steps[0] <= 3.0 < steps[1]
@@ -135,12 +154,9 @@ def test_both_samplers_find_the_same() -> None:
     found = calibrate(RECORDS, PRIORS, sampling=sampling, gate=False)
     ready = Ready(RECORDS, PRIORS, None, None)
 
-    def all_of(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        each = [ready.evaluate(row) for row in z]
-        return np.array([value for value, _ in each]), np.stack([slope for _, slope in each])
-
     begun = np.stack([ready.begin(i) for i in range(4)])
-    walked = walk(all_of, begun, draws=400, tune=100, accept=0.7, seed=1, purpose="test", tell=lambda _: None)
+    density, how = one_by_one(ready.evaluate), {"draws": 400, "tune": 100, "accept": 0.7, "seeds": range(4)}
+    walked = walk(density, begun, tell=lambda _: None, **how)  # type: ignore[arg-type]
     other = ready.density.dataset(ready.place(walked.draws))
     for name in ("kappa", "noise", "early_failure", "compliance", "age_median", "delta", "score_effect"):
         both = [posterior[name] for posterior in (found.posterior, other)]

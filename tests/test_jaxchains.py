@@ -78,7 +78,7 @@ def test_of_chains_in_step_those_that_diverged_are_run_again(crew: Any, monkeypa
         walks.append(found)
         return found
 
-    monkeypatch.setattr("riskmodel.jaxchains.walk", spoiling)
+    monkeypatch.setattr("riskmodel.chains.walk", spoiling)
     sampling = Sampling(chains=2, draws=12, tune=25, target_accept=0.7)
     found = calibrate(RECORDS, PRIORS, sampling=sampling, gate=False, crew=crew)
     assert [len(one.draws) for one in walks] == [2, 1]

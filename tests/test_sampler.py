@@ -26,7 +26,7 @@ def laws(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 def walked(densities: Callable[..., object], size: int, chains: int = 2, **more: object) -> Walk:
     start = np.random.default_rng(1).choice([-1.0, 1.0], (chains, size))
-    how = {"draws": 400, "tune": 100, "accept": 0.8, "seed": 1, "purpose": "test", "tell": lambda _: None} | more
+    how = {"draws": 400, "tune": 100, "accept": 0.8, "seeds": range(chains), "tell": lambda _: None} | more
     return walk(densities, start, **how)  # type: ignore[arg-type]
 
 
@@ -88,7 +88,7 @@ def test_a_chain_does_not_depend_on_those_beside_it_but_for_the_step() -> None:
     two, three = walked(normal, 5), walked(normal, 5, chains=3)
     np.testing.assert_array_equal(two.draws, three.draws[:2])
     np.testing.assert_array_equal(walked(laws, 4).draws, walked(laws, 4).draws)
-    assert (walked(laws, 4).draws != walked(laws, 4, seed=2).draws).any()
+    assert (walked(laws, 4).draws != walked(laws, 4, seeds=[2, 3]).draws).any()
 
 
 def test_where_there_is_no_density_a_path_is_not_taken() -> None:
@@ -96,7 +96,7 @@ def test_where_there_is_no_density_a_path_is_not_taken() -> None:
         return np.where(z[..., 0] > -0.5, -0.5 * (z**2).sum(axis=-1), np.nan), -z
 
     start = np.full((2, 3), 1.0)
-    found = walk(half, start, draws=300, tune=50, accept=0.8, seed=1, purpose="test", tell=lambda _: None)
+    found = walk(half, start, draws=300, tune=50, accept=0.8, seeds=[1, 2], tell=lambda _: None)
     assert (found.draws[..., 0] > -0.5).all()
     assert found.diverging.any()
     assert (found.error[found.diverging] > LOST).all()
