@@ -7,7 +7,9 @@ A. Vehtari, A. Gelman, D. Simpson, B. Carpenter and P.-C. Bürkner, Bayesian Ana
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
@@ -51,10 +53,11 @@ def tail_size(x: np.ndarray) -> np.ndarray:
 
 
 def in_blocks(statistic: Callable[[np.ndarray], np.ndarray], x: np.ndarray) -> np.ndarray:
-    """A statistic of draws (chain, draw, ...), shape (...)."""
+    """A statistic of draws (chain, draw, ...), shape (...); the blocks are shared out to all cores."""
     flat = x.reshape(*x.shape[:2], -1)
-    cuts = range(0, flat.shape[2], BLOCK)
-    found = [statistic(np.ascontiguousarray(flat[..., at : at + BLOCK])) for at in cuts]
+    with ThreadPoolExecutor(os.cpu_count() or 1) as hands:
+        cuts = range(0, flat.shape[2], BLOCK)
+        found = hands.map(lambda at: statistic(np.ascontiguousarray(flat[..., at : at + BLOCK])), cuts)
     return np.concatenate([np.zeros(0), *found]).reshape(x.shape[2:])
 
 
@@ -79,7 +82,7 @@ def _spread_ratio(x: np.ndarray) -> np.ndarray:
 
 def _effective(x: np.ndarray) -> np.ndarray:
     """Effective sample sizes of chains (chain, draw, quantity); that of a quantity that does not vary is all draws."""
-    chains, draws, count = x.shape
+    chains, draws, _ = x.shape
     length = next_fast_len(2 * draws)
     waves = rfft(x - x.mean(axis=1, keepdims=True), n=length, axis=1)
     covariance = irfft(np.abs(waves) ** 2, n=length, axis=1)[:, :draws].mean(axis=0) / draws
@@ -88,17 +91,17 @@ def _effective(x: np.ndarray) -> np.ndarray:
     rho = 1.0 - (covariance[0] * draws / (draws - 1.0) - covariance) / np.where(fixed, 1.0, total)
     rho[0] = 1.0
     least = 1.0 / np.log10(chains * draws)
-    times = [1.0 if fixed[i] else max(_correlation_time(rho[:, i].tolist()), least) for i in range(count)]
-    return chains * draws / np.array(times)
+    return chains * draws / np.where(fixed, 1.0, np.maximum(_correlation_times(rho), least))
 
 
-def _correlation_time(rho: list[float]) -> float:
-    """-1 + 2 sum of the autocorrelations, over Geyer's initial monotone sequence of pairs and the lag after it."""
-    pairs = [(rho[0], rho[1])]
-    while sum(pairs[-1]) > 0.0 and 2 * len(pairs) < len(rho) - 2:
-        pairs.append((rho[2 * len(pairs)], rho[2 * len(pairs) + 1]))
-    last = pairs.pop()  # the first that adds up to nought or less, or the end of the chain
-    sums = [sum(pair) for pair in pairs]
-    for i in range(1, len(sums)):
-        sums[i] = min(sums[i], sums[i - 1])
-    return -1.0 + 2.0 * sum(sums) + (last[0] if sum(last) >= 0.0 else max(last[0], 0.0))
+def _correlation_times(rho: np.ndarray) -> np.ndarray:
+    """-1 + 2 sum of the autocorrelations (lag, quantity), over Geyer's initial monotone sequence of pairs and the lag
+    after it."""
+    count = max(1, (len(rho) - 1) // 2)
+    pairs = rho[0 : 2 * count : 2] + rho[1 : 2 * count : 2]
+    ends = pairs <= 0.0
+    last = np.where(ends.any(axis=0), ends.argmax(axis=0), count - 1)[None]
+    before = np.arange(count)[:, None] < last
+    sums = np.where(before, np.minimum.accumulate(pairs, axis=0), 0.0).sum(axis=0)
+    after, pair = (np.take_along_axis(values, at, 0)[0] for values, at in ((rho, 2 * last), (pairs, last)))
+    return np.asarray(-1.0 + 2.0 * sums + np.where(pair >= 0.0, after, np.maximum(after, 0.0)))

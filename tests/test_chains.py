@@ -77,6 +77,22 @@ def test_chains_of_many_sections_have_numbers_of_their_own(monkeypatch: pytest.M
     assert (first.stats["n_steps"].values != second.stats["n_steps"].values).any()
 
 
+def test_chains_of_many_sections_begin_with_only_terms_of_large_groups_off_their_modes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert (np.abs(Ready(RECORDS, PRIORS, None, None).begin(1)) == 1.0).all()
+    monkeypatch.setattr("riskmodel.chains.MANY", 5)
+    monkeypatch.setattr("riskmodel.sharedcoordinates.FEW", 3)
+    ready = Ready(RECORDS, PRIORS, None, None)
+    begun, spans = ready.begin(1), ready.density.layout.spans
+    far = np.zeros(len(begun), bool)
+    for group in PRIORS.groups:
+        terms = begun[spans[f"{group.column}_raw"]]
+        far[spans[f"{group.column}_raw"]] = len(terms) > 3
+    assert far.any()
+    np.testing.assert_array_equal(np.abs(begun), far.astype(float))
+
+
 class Funnel:
     """A density in which chains diverge, in place of a study's."""
 

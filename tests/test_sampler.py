@@ -120,3 +120,11 @@ def test_the_step_is_learnt_from_what_is_accepted() -> None:
     for _ in range(500):
         wanted.learn(float(np.exp(-2.0 * wanted.trial)))
     assert np.exp(-2.0 * wanted.learnt) == pytest.approx(0.8, abs=0.02)
+
+
+def test_elements_and_their_squares_are_new_after_a_path() -> None:
+    """Correlations with what they were: means of cos a and of its square, 0 and 0.12."""
+    found = walked(normal, 2000, draws=300)
+    for values, expected in ((found.draws, 0.0), (found.draws**2 - 1.0, 0.12)):
+        now, then = values[:, 1:], values[:, :-1]
+        assert (now * then).mean() / (values**2).mean() == pytest.approx(expected, abs=0.05)
