@@ -94,8 +94,8 @@ class Quadratic:
     lean : ndarray (term, element)
         0 for elements that the frame does not turn.
     slope : ndarray (term,)
-    rest : ndarray (element, element)
-        Precision of z with the terms integrated out, at the usual spreads.
+    rest : ndarray (turned, turned)
+        Precision of the elements that the frame turns with the terms integrated out, at the usual spreads.
     """
 
     grip: np.ndarray
@@ -120,15 +120,16 @@ class Quadratic:
         curvature = -slopes_by_element(density, np.zeros(size), raw)
         within, across = 0.5 * (curvature[:, raw] + curvature[:, raw].T), curvature[:, turned]
         # the terms are linear in their own elements and those turned
-        points = np.eye(size)[np.concatenate([raw, turned])]
+        own = np.concatenate([raw, turned])
+        points = np.zeros((len(own), size))
+        points[np.arange(len(own)), own] = 1.0
         usual = sds * place(np.zeros((1, size)))[0, raw]
         steps = (sds * place(points)[:, raw] - usual).T
         back, moved = np.linalg.inv(steps[:, : len(raw)]), steps[:, len(raw) :]
         joint = back.T @ within @ back
         values, vectors = np.linalg.eigh(joint - np.diag(sds**-2.0))
-        lean, rest = np.zeros((len(raw), size)), np.eye(size)
+        lean, rest = np.zeros((len(raw), size)), np.eye(len(turned)) - across.T @ np.linalg.solve(within, across)
         lean[:, turned] = back.T @ across - joint @ moved
-        rest[np.ix_(turned, turned)] -= across.T @ np.linalg.solve(within, across)
         return cls((vectors * np.maximum(values, 0.0)) @ vectors.T, lean, joint @ usual, rest)
 
 
@@ -181,7 +182,8 @@ class SharedCoordinates:
     @cached_property
     def _middle(self) -> np.ndarray:
         """K_0, (direction,)."""
-        return (self.directions * (self.quadratic.rest @ self.directions)).sum(axis=0)
+        own = self.directions[self.spreads.frame.turned]
+        return (own * (self.quadratic.rest @ own)).sum(axis=0)
 
     @cached_property
     def _usual(self) -> tuple[np.ndarray, np.ndarray]:

@@ -113,7 +113,8 @@ def test_wide_spreads_widen_no_more_than_they_are_wide(parts, spreads):
     direction, at_frame = shared.directions[:, 0], frame.density(crossed)
     apart = shared.place(y + direction) - shared.place(y)
     wider = max(1.0, *(np.array(spreads) / shared.spreads.usual))
-    usual = float(direction @ shared.quadratic.rest @ direction) ** -0.5
+    own = direction[frame.turned]
+    usual = float(own @ shared.quadratic.rest @ own) ** -0.5
     assert np.linalg.norm(apart) == pytest.approx(wider * usual, rel=1e-6)
     of, step = shared.density(at_frame), 1e-5 * np.eye(SIZE)
     by_differences = [(of(y + d)[0] - of(y - d)[0]) / 2e-5 for d in step]
