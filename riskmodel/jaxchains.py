@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, cast
@@ -18,6 +19,7 @@ from .density import LogDensity
 from .errors import GraphicsError
 from .frame import Values
 from .jaxdensity import JaxDensity
+from .sampler import one_by_one
 
 __all__ = ["Graphics", "graphics"]
 
@@ -110,9 +112,11 @@ class _Together:
         begun, out = time.perf_counter(), dict[int, tuple[xr.Dataset, xr.Dataset]]()
         left = list(numbers)
         for again, accept in enumerate(acceptances(sampling.target_accept)):
-            found = self.chains.walked(
-                ready.evaluate, ready, left, again, accept, lambda done: tell(len(numbers) * done), whole=True
-            )
+            with ThreadPoolExecutor(len(left)) as hands:  # coordinates of one chain while the device is at another
+                density = one_by_one(ready.evaluate, hands.map)
+                found = self.chains.walked(
+                    density, ready, left, again, accept, lambda done: tell(len(numbers) * done), whole=True
+                )
             for i, number in enumerate(left):
                 stats = found.statistics(i).assign(target_accept=("chain", [accept]))
                 out[number] = ready.finished(number, found.draws[i : i + 1], stats)

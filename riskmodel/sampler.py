@@ -6,8 +6,9 @@ and momentum about each other, however many elements there are; only what the de
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -105,11 +106,11 @@ class Walk:
         return xr.Dataset(found | {"step_size": ("chain", [self.step])})
 
 
-def one_by_one(density: Density) -> Density:
-    """A density at points (chain, element), from one at a point."""
+def one_by_one(density: Density, mapped: Callable[..., Iterable[Any]] = map) -> Density:
+    """A density at points (chain, element), from one at a point; `mapped` may be that of threads."""
 
     def of(z: np.ndarray) -> tuple[Values, np.ndarray]:
-        each = [density(point) for point in z]
+        each = list(mapped(density, z))
         return np.array([value for value, _ in each]), np.stack([slope for _, slope in each])
 
     return of
