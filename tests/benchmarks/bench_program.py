@@ -17,7 +17,14 @@ from pathlib import Path
 
 TOP = Path(__file__).resolve().parents[2]
 DEMO = TOP / "studies" / "skelderay"
-CHANGED = "\n[priors.override.noise]\ninterval_90 = [2.5, 4.5]\n"
+CHANGED = """
+[priors.override.wear_out.shape]
+quantiles = { p05 = 2.7, p50 = 3.7, p95 = 5.1 }
+family = "lognormal"
+unit = "dimensionless"
+status = "judgement"
+source = "invented"
+"""
 
 
 def timed(command: list[str], times: int = 1) -> dict[str, float]:
