@@ -88,7 +88,12 @@ class Frame:
 
     @classmethod
     def at_mode(
-        cls, density: Density, start: np.ndarray, apart: Sequence[np.ndarray] = (), reach: float = DIFFERENCE
+        cls,
+        density: Density,
+        start: np.ndarray,
+        apart: Sequence[np.ndarray] = (),
+        reach: float = DIFFERENCE,
+        held: Sequence[int] = (),
     ) -> Frame:
         """Climb from `start` and measure the curvature there by differences of gradients.
 
@@ -103,8 +108,10 @@ class Frame:
             difference measures all of them.
         reach : float
             How far to either side the gradients are taken.
+        held : sequence of int
+            Elements that the search leaves where they are.
         """
-        mode, searched = climb(density, start)
+        mode, searched = climb(density, start, np.array(held, int))
         turned = np.setdiff1d(np.arange(len(start)), np.concatenate([np.zeros(0, int), *apart]))
         evaluations = searched + 2 * (len(turned) + len(apart))
         return cls(

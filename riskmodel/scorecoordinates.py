@@ -9,10 +9,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
-from scipy.interpolate import CubicHermiteSpline
+from scipy.interpolate import CubicHermiteSpline, CubicSpline
 from scipy.special import ndtri
 
 from .frame import Density, Values
+from .integrated import integrated
 
 __all__ = ["ScoreCoordinates"]
 
@@ -23,6 +24,11 @@ TURNS, SETTLED, INERTIA = 12, 0.05, 0.3
 direction is kept at a step, in third derivatives."""
 PLACES = np.linspace(-6.0, 6.0, 9)
 """Where the density is evaluated along an element."""
+NEAR, GROWTH, LOW, MOST_OUTWARD = np.arange(-3.0, 4.0), 1.5, 12.0, 12
+"""Where that of a spread is at first, and how its places go on outward: in steps that grow, to where it is so far below
+its largest, or for so many steps."""
+COARSE, FINER, LOOKS = 2.0, 4.0, 8
+"""A largest value that stands so far above one beside it is looked at again, in steps so many times finer, so often."""
 SPACING, LAST = 0.5, 4.0
 SCORES = np.arange(-LAST, LAST + SPACING, SPACING)
 GENTLE = 0.25, 4.0
@@ -71,11 +77,13 @@ class ScoreCoordinates:
         among : ndarray of int
         """
 
+        middle = density(np.zeros(size))[0]
+
         def at(way: np.ndarray) -> tuple[float, np.ndarray]:
             point = np.zeros(size)
             point[among] = way
             value, gradient = density(point)
-            return max(float(np.nan_to_num(value, nan=LOWEST)), LOWEST), np.nan_to_num(gradient[among])
+            return float(_above(value - middle)), np.nan_to_num(gradient[among])
 
         with ThreadPoolExecutor(os.cpu_count() or 1) as hands:
             directions = _skewed(lambda ways: [slope for _, slope in hands.map(at, ways)], len(among))
@@ -83,8 +91,35 @@ class ScoreCoordinates:
         values = np.reshape([value for value, _ in found], (-1, len(PLACES)))
         slopes = np.reshape([slope for _, slope in found], (*values.shape, len(among)))
         along = np.einsum("dpa,ad->dp", slopes, directions)
-        quantiles = [_gentle(_quantiles(*one)) for one in zip(values, along, strict=True)]
+        quantiles = [_gentle(_quantiles(PLACES, *one)) for one in zip(values, along, strict=True)]
         return cls(among, directions, _pieces(np.reshape(quantiles, (-1, len(SCORES)))))
+
+    @classmethod
+    def of_spread(cls, density: Density, size: int, spread: int, terms: np.ndarray) -> ScoreCoordinates:
+        """Of the spread of a large group, by its density with the terms integrated out (`integrated`).
+
+        Parameters
+        ----------
+        density : callable
+            In a frame in which the spread keeps its own direction.
+        size : int
+            Number of elements.
+        spread : int
+        terms : ndarray of int (term,)
+        """
+        middle = density(np.zeros(size))[0]
+        with ThreadPoolExecutor(os.cpu_count() or 1) as hands:
+
+            def along(places: np.ndarray) -> np.ndarray:
+                points = np.zeros((len(places), size))
+                points[:, spread] = places
+                return _above(integrated(density, points, terms, hands.map) - middle)
+
+            places, values = _seen(along)
+        quantiles = _quantiles(places, values, CubicSpline(places, values)(places, 1))
+        return cls(
+            np.array([spread]), np.eye(1), _pieces(_gentle(quantiles, np.diff(quantiles).mean() / SPACING)[None])
+        )
 
     def place(self, y: np.ndarray) -> np.ndarray:
         """z (..., element) at y (..., element)."""
@@ -176,9 +211,44 @@ def _most_skewed(
     return way, skewness
 
 
-def _gentle(values: np.ndarray) -> np.ndarray:
-    """Quantiles no closer and no farther apart than `GENTLE`, from the middle on."""
-    steps = np.clip(np.diff(values), SPACING * GENTLE[0], SPACING * GENTLE[1])
+def _above(values: Values) -> np.ndarray:
+    """Log densities beside that at the mode, none of them out of hand."""
+    return np.maximum(np.nan_to_num(values, nan=LOWEST), LOWEST)
+
+
+def _seen(along: Callable[[np.ndarray], np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Places (place,) from one end of a density to the other, close where it is large, and its logarithm there."""
+    middle, step = 0.0, 1.0
+    for _ in range(LOOKS):
+        places, values = _outward(along, middle + step * NEAR, step)
+        top = int(np.argmax(values))
+        beside = values[[max(top - 1, 0), min(top + 1, len(values) - 1)]]
+        if values[top] - beside.min() < COARSE:
+            break
+        middle, step = places[top], step / FINER
+    return places, values
+
+
+def _outward(
+    along: Callable[[np.ndarray], np.ndarray], places: np.ndarray, step: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """More places to either side of these, and the values at all."""
+    values = along(places)
+    for _ in range(MOST_OUTWARD):
+        more = values[[0, -1]] > values.max() - LOW
+        if not more.any():
+            break
+        ends = (places[[0, -1]] + step * np.array([-1.0, 1.0]))[more]
+        found = np.concatenate([places, ends])
+        order = np.argsort(found)
+        places, values = found[order], np.concatenate([values, along(ends)])[order]
+        step *= GROWTH
+    return places, values
+
+
+def _gentle(values: np.ndarray, unit: float = 1.0) -> np.ndarray:
+    """Quantiles no closer and no farther apart than `GENTLE` units, from the middle on."""
+    steps = np.clip(np.diff(values), unit * SPACING * GENTLE[0], unit * SPACING * GENTLE[1])
     places = np.concatenate([[0.0], np.cumsum(steps)])
     middle = len(values) // 2
     return values[middle] + places - places[middle]
@@ -197,13 +267,13 @@ def _pieces(values: np.ndarray) -> np.ndarray:
     )  # fmt: skip
 
 
-def _quantiles(log_density: np.ndarray, slope: np.ndarray) -> np.ndarray:
-    """z at the scores from the log density and its slope at `PLACES`; beyond, it falls as a standard normal does."""
-    at = np.linspace(PLACES[0] - 1.0, PLACES[-1] + 1.0, FINE)
-    chord = np.abs(np.diff(log_density) / np.diff(PLACES))
+def _quantiles(places: np.ndarray, log_density: np.ndarray, slope: np.ndarray) -> np.ndarray:
+    """z at the scores from the log density and its slope at places; beyond, it falls as a standard normal does."""
+    at = np.linspace(places[0] - 1.0, places[-1] + 1.0, FINE)
+    chord = np.abs(np.diff(log_density) / np.diff(places))
     steepest = STEEPEST * np.minimum(np.append(chord, chord[-1]), np.append(chord[0], chord))
-    curve = CubicHermiteSpline(PLACES, log_density, np.clip(slope, -steepest, steepest))
-    inside = np.clip(at, PLACES[0], PLACES[-1])
+    curve = CubicHermiteSpline(places, log_density, np.clip(slope, -steepest, steepest))
+    inside = np.clip(at, places[0], places[-1])
     value = curve(inside) + curve(inside, 1) * (at - inside) - 0.5 * (at - inside) ** 2
     below = cumulative_trapezoid(np.exp(value - value.max()), at, initial=0.0)
     share, rest = below / below[-1], (below[-1] - below) / below[-1]

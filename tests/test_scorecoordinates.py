@@ -75,6 +75,17 @@ def test_quantiles_are_those_of_the_density(found):
             assert found.place(y)[element] == pytest.approx(wanted + bend / 6.0, abs=0.08)
 
 
+@pytest.mark.parametrize("level", [-3e6, 1e5])
+def test_how_large_the_density_is_does_not_count(found, level):
+    """The records of 100,000 sections have a log density of -2 million."""
+
+    def moved(z):
+        value, slope = skewed(z)
+        return value + level, slope
+
+    np.testing.assert_allclose(ScoreCoordinates.measured(moved, SIZE, ALL).pieces, found.pieces, atol=1e-6)
+
+
 def test_in_the_scores_it_is_about_normal(found):
     """The third derivative falls to a tenth, and the density is standard normal within a few hundredths."""
     of, before = found.density(skewed), skewed
