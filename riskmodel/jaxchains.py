@@ -19,7 +19,6 @@ from .density import LogDensity
 from .errors import GraphicsError
 from .frame import Values
 from .jaxdensity import JaxDensity
-from .sampler import one_by_one
 
 __all__ = ["Graphics", "graphics"]
 
@@ -109,24 +108,26 @@ class _Together:
         """Run the chains, and those once more of which a draw diverged; the steps told are those of all together."""
         sampling = self.chains.sampling
         ready = self.chains.make(by=partial(_Evaluated.on, self.device))
-        begun, out = time.perf_counter(), dict[int, tuple[xr.Dataset, xr.Dataset]]()
-        left = list(numbers)
-        for again, accept in enumerate(acceptances(sampling.target_accept)):
-            with ThreadPoolExecutor(len(left)) as hands:  # coordinates of one chain while the device is at another
-                density = one_by_one(ready.evaluate, hands.map)
-                found = self.chains.walked(
-                    density, ready, left, again, accept, lambda done: tell(len(numbers) * done), whole=True
-                )
-            for i, number in enumerate(left):
-                stats = found.statistics(i).assign(target_accept=("chain", [accept]))
-                out[number] = ready.finished(number, found.draws[i : i + 1], stats)
-            left = [number for number, lost in zip(left, found.diverging.any(axis=1), strict=True) if lost]
-            if not left:
-                break
-        seconds, steps = time.perf_counter() - begun, len(numbers) * (sampling.draws + sampling.tune)
         by_section = cast(_Evaluated, ready.plain).by_section
-        return [
-            Chain(posterior, stats, ready.density.log_likelihood(posterior, lambda done: tell(steps), by_section),
-                  ready.seconds, seconds)
-            for posterior, stats in (out[number] for number in numbers)
-        ]  # fmt: skip
+        with ThreadPoolExecutor(len(numbers)) as hands:
+            hands.submit(by_section, ready.density.layout.centre)  # compiled while the chains run
+            begun, found = time.perf_counter(), dict[int, tuple[np.ndarray, xr.Dataset]]()
+            left = list(numbers)
+            for again, accept in enumerate(acceptances(sampling.target_accept)):
+                walk = self.chains.walked(
+                    ready.evaluate, ready, left, again, accept, lambda done: tell(len(numbers) * done), whole=True
+                )
+                for i, number in enumerate(left):
+                    stats = walk.statistics(i).assign(target_accept=("chain", [accept]))
+                    found[number] = walk.draws[i : i + 1], stats
+                left = [number for number, lost in zip(left, walk.diverging.any(axis=1), strict=True) if lost]
+                if not left:
+                    break
+            seconds, steps = time.perf_counter() - begun, len(numbers) * (sampling.draws + sampling.tune)
+
+            def chain(number: int) -> Chain:
+                posterior, stats = ready.finished(number, *found[number])
+                likelihood = ready.density.log_likelihood(posterior, lambda done: tell(steps), by_section)
+                return Chain(posterior, stats, likelihood, ready.seconds, seconds)
+
+            return list(hands.map(chain, numbers))
