@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import xarray as xr
 
+from .ahead import Ahead
 from .crew import Once, Tell
 from .density import LogDensity
 from .frame import Density, Frame, Nested, climb, opposite
@@ -97,6 +98,7 @@ class Chains:
         start: xr.Dataset | None,
     ):
         self.sampling, self.make = sampling, partial(Ready, records, priors, settings, start)
+        self.ahead = Ahead(records, priors, settings)
         self.sections = records.sections.sizes["section"]
         self.ready = Once(self.make)
 

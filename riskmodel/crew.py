@@ -47,7 +47,8 @@ class Crew(Protocol):
         work : callable (item, tell)
             A function of a module, or an instance of a class of one: it travels to whoever works it. It calls
             `tell` with its steps done so far, now and then. Two methods are optional: `prepare()`, called before
-            threads work it, and `long(items, running)`, whether it is worth processes, which may run already.
+            threads work it, and `long(items, running)`, whether it is worth processes, which may run already; so is
+            `ahead`, other work with its `items`, which new processes do first.
         items : sequence
         told : callable (steps), optional
             Told the steps done of all items together.

@@ -67,6 +67,9 @@ class Processes:
         if self.count < 2 or len(items) < 2 or long is None or not long(items, bool(self._running)):
             return Threads(self.count).map(work, items, told)
         try:
+            ahead = None if self._running else getattr(work, "ahead", None)
+            if ahead is not None:
+                self._worked(ahead, ahead.items, None)
             return self._worked(work, items, told)
         except BaseException:
             self._end()
