@@ -20,10 +20,15 @@ __all__ = ["GroupCoordinates", "GroupTerms", "terms_of"]
 
 @dataclass(frozen=True)
 class GroupTerms:
-    """Elements of a group: its spread, and the standardised terms that the spread scales, (level,)."""
+    """Elements of a group: its spread, and the standardised terms that the spread scales, (level,), side by side."""
 
     spread: int
     raw: np.ndarray
+
+    @property
+    def part(self) -> slice:
+        """The terms' places: a slice is taken and filled ten times as fast as numbers one by one."""
+        return slice(int(self.raw[0]), int(self.raw[-1]) + 1)
 
 
 def terms_of(layout: Layout, columns: Sequence[str]) -> list[GroupTerms]:
@@ -106,15 +111,15 @@ class GroupCoordinates:
     def place(self, y: np.ndarray) -> np.ndarray:
         """The reals x (..., element) at y (..., element)."""
         mean, sd, *_ = self._normal(y)
-        x = y.copy()
-        x[..., self.terms.raw] = mean + sd * y[..., self.terms.raw]
+        x, part = y.copy(), self.terms.part
+        x[..., part] = mean + sd * y[..., part]
         return x
 
     def undo(self, x: np.ndarray) -> np.ndarray:
         """y (..., element) at the reals x (..., element)."""
         mean, sd, *_ = self._normal(x)
-        y = x.copy()
-        y[..., self.terms.raw] = (x[..., self.terms.raw] - mean) / sd
+        y, part = x.copy(), self.terms.part
+        y[..., part] = (x[..., part] - mean) / sd
         return y
 
     @cached_property
@@ -148,24 +153,24 @@ class GroupCoordinates:
 
     def density(self, density: Density) -> Density:
         """The density and its gradient as a function of y."""
-        raw, at = self.terms.raw, self.terms.spread
+        part, at = self.terms.part, self.terms.spread
 
         def of(y: np.ndarray) -> tuple[Values, np.ndarray]:
             mean, sd, spread, slope = self._normal(y)
             x = y.copy()
-            x[..., raw] = mean + sd * y[..., raw]
+            x[..., part] = mean + sd * y[..., part]
             value, gradient = density(x)
-            pull, own = gradient[..., raw], gradient.copy()
-            own[..., raw] = sd * pull
+            pull, own = gradient[..., part], gradient.copy()
+            own[..., part] = sd * pull
             _, scale, slopes = self._leant(y)
             to_others = (spread * sd**2 * pull) @ self.lean
             own[..., self.others] += to_others * scale
             for group, (places, _), rise in zip(self.smaller, self._scaled, slopes, strict=True):
-                own[..., group.spread] += rise[..., 0] * (to_others[..., places] * y[..., group.raw]).sum(axis=-1)
+                own[..., group.spread] += rise[..., 0] * (to_others[..., places] * y[..., group.part]).sum(axis=-1)
             # d ln sd / d spread = -spread grip sd^2
             shrink = spread * self.grip * sd**2
             to_mean = mean / spread - 2.0 * mean * shrink
-            own[..., at] += slope[..., 0] * (pull * (to_mean - sd * shrink * y[..., raw]) - shrink).sum(axis=-1)
+            own[..., at] += slope[..., 0] * (pull * (to_mean - sd * shrink * y[..., part]) - shrink).sum(axis=-1)
             return value + np.log(sd).sum(axis=-1), own
 
         return of
