@@ -2,7 +2,8 @@
 
 Each case is stored as one line of JSON in `.statistics/` at the top of the project, named by a digest
 of the code that makes it, so that an interrupted run goes on where it stopped and a changed model
-starts afresh. `python tests/recovery.py --cases 60 --part 0/2` runs half of the cases.
+starts afresh. `python tests/recovery.py --cases 60 --part 0/2` runs half of the cases; with `--scheduler ADDRESS` the
+workers of a cluster run them, on which this folder has to be importable.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+from contextlib import nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +23,8 @@ from generator import Generator, truth_of
 
 from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.condition import Condition
+from riskmodel.crew import Crew, Tell, Threads
+from riskmodel.crews import crew_at
 from riskmodel.measures import all_portfolios
 from riskmodel.priordraws import prior_draws
 from riskmodel.priors import Group, PriorSet
@@ -125,17 +130,31 @@ def stored(folder: Path) -> dict[int, dict[str, Any]]:
     return {case["case"]: case for case in map(json.loads, lines)}
 
 
-def run_cases(cases: int, *, part: int = 0, parts: int = 1) -> dict[int, dict[str, Any]]:
-    """Run what is missing of a part of the cases, and return everything stored."""
+@dataclass(frozen=True)
+class Cases:
+    """Cases as work for a crew."""
+
+    sections: int = SECTIONS
+    draws: int = DRAWS
+
+    def __call__(self, number: int, tell: Tell) -> dict[str, Any]:
+        """One of them."""
+        return run_case(number, sections=self.sections, draws=self.draws)
+
+
+def run_cases(cases: int, *, part: int = 0, parts: int = 1, crew: Crew | None = None) -> dict[int, dict[str, Any]]:
+    """Run what is missing of a part of the cases, and return everything stored; what is done is kept now and then."""
     folder = TOP / ".statistics" / f"coverage-{digest()}"
     folder.mkdir(parents=True, exist_ok=True)
-    done = stored(folder)
-    for number in range(part, cases, parts):
-        if number not in done:
-            case = run_case(number)
-            with (folder / f"part-{part}-of-{parts}.jsonl").open("a") as file:
-                file.write(json.dumps(case) + "\n")
-            print(number, {k: round(v, 3) for k, v in case["rank"].items()}, flush=True)
+    done, crew = stored(folder), crew or Threads()
+    left = [number for number in range(part, cases, parts) if number not in done]
+    together = len(crew.cut(len(left)))
+    for first in range(0, len(left), together):
+        found = crew.map(Cases(), left[first : first + together])
+        with (folder / f"part-{part}-of-{parts}.jsonl").open("a") as file:
+            file.writelines(json.dumps(case) + "\n" for case in found)
+        for case in found:
+            print(case["case"], {k: round(v, 3) for k, v in case["rank"].items()}, flush=True)
     return stored(folder)
 
 
@@ -143,6 +162,8 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=60)
     parser.add_argument("--part", default="0/1", help="which part, as 0/2")
+    parser.add_argument("--scheduler", default="", help="address of a cluster")
     arguments = parser.parse_args()
     which, total = (int(n) for n in arguments.part.split("/"))
-    run_cases(arguments.cases, part=which, parts=total)
+    with crew_at(arguments.scheduler, "cpu") if arguments.scheduler else nullcontext() as hands:
+        run_cases(arguments.cases, part=which, parts=total, crew=hands)

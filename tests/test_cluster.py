@@ -19,6 +19,7 @@ import xarray as xr
 from builders import priors
 from clusters import HERE, PATHS, Counting, Processes, processes, refuse
 from money_cases import MEASURES, case, policy
+from recovery import Cases
 from runs import FEW, files_of, said, write_study
 from surveyed import records_of
 from test_reweigh import PRIORS
@@ -147,6 +148,13 @@ def test_chains_and_likelihoods_are_the_same_to_the_last_digit(crew: Cluster):
     assert told[-1] == (74, 74, "sampling")
     weighed = records_log_likelihood(records, PRIORS, draws, crew=crew)
     np.testing.assert_array_equal(weighed, here.tree["log_likelihood"]["records"])
+
+
+@pytest.mark.usefixtures("compiled")
+def test_data_sets_with_known_truth_are_the_same_to_the_last_digit(crew: Cluster):
+    """Simulation-based calibration: each data set is drawn, calibrated and ranked on a worker."""
+    work = Cases(sections=25, draws=20)
+    assert crew.map(work, [3, 4]) == Threads().map(work, [3, 4])
 
 
 # ---------------------------------------------------------------------------------- what goes wrong
