@@ -1,7 +1,7 @@
 """All benchmarks at small sizes: `python tests/benchmarks [--large]`.
 
 Each prints its table and writes its JSON into the current folder. `--large` adds ten times the size to each, so that
-growth shows, the plain graph, latent ages, and whole runs of the demo (half an hour).
+growth shows, the plain graph, latent ages, and whole runs of the demo (twenty minutes).
 """
 
 import subprocess
@@ -18,7 +18,7 @@ SMALL = (
 LARGE = (
     ("bench_program.py", "--run"),
     ("bench_likelihood.py", "416", "4160", "41600", "--plain"),
-    ("bench_calibrate.py", "416", "4160", "--latent"),
+    ("bench_calibrate.py", "416", "4160", "--drawn", "--tune", "80", "--draws", "400", "--accept", "0.75", "--latent"),
     ("bench_lives.py", "416", "4160", "41600"),
 )
 
