@@ -46,9 +46,9 @@ class ScoreCoordinates:
     """Points z of a frame from coordinates y: z = y, but along a few directions.
 
     With p the way along a direction, F its distribution function while all else stands at the mode, 0 (but the terms
-    that a spread belongs to, which are integrated out), and Phi the normal one, p = F^-1(Phi(y)): a cubic B-spline whose coefficients are its values at scores half a unit apart, so
-    that it rises everywhere, and straight beyond. Only the coordinates rest on that: the density in them is the same
-    density, its Jacobian included.
+    that a spread belongs to, which are integrated out), and Phi the normal one, p = F^-1(Phi(y)): a cubic B-spline
+    whose coefficients are its values at scores half a unit apart, so that it rises everywhere, and straight beyond.
+    Only the coordinates rest on that: the density in them is the same density, its Jacobian included.
 
     Parameters
     ----------
