@@ -33,6 +33,15 @@ def test_a_normal_density_becomes_the_standard_normal():
     np.testing.assert_allclose(gradient, frame.scale.T @ slope)
 
 
+def test_what_is_held_stays_and_is_turned_with_the_rest():
+    """The others are at their mode given it, and the curvature is that of all."""
+    frame = Frame.at_mode(normal, np.array([3.0, 0.0, 0.0]), held=[0])
+    given = MEAN[1:] + COVARIANCE[1:, 0] / COVARIANCE[0, 0] * (3.0 - MEAN[0])
+    assert frame.mode[0] == 3.0
+    np.testing.assert_allclose(frame.mode[1:], given, atol=0.1)
+    np.testing.assert_allclose(frame.scale @ frame.scale.T, COVARIANCE, rtol=1e-6, atol=1e-6)
+
+
 @pytest.mark.parametrize("edge", [2.0, 3.0, 4.0])
 def test_the_climb_goes_on_where_it_met_points_without_a_density(edge):
     """A spread and what it scales, with no number beyond an edge: one search ends early there, with a slope of 700."""

@@ -98,9 +98,11 @@ def in_the_frame(study):
     return Nested(parts[:number]), parts[number]
 
 
-@pytest.mark.parametrize("many", [False, True])
-def test_the_density_of_a_study_is_only_written_otherwise(study, many, monkeypatch):
-    """In y: density at x times the Jacobian, its gradient that of differences; and back again."""
+@pytest.mark.parametrize(("many", "few"), [(False, 40), (True, 40), (True, 10)])
+def test_the_density_of_a_study_is_only_written_otherwise(study, many, few, monkeypatch):
+    """In y: density at x times the Jacobian, its gradient that of differences; and back again. Of ten terms at most in
+    small groups, some group is large."""
+    monkeypatch.setattr("riskmodel.sharedcoordinates.FEW", few)
     if many:
         monkeypatch.setattr("riskmodel.chains.MANY", len(study.sections) - 1)
     nested = sampler_coordinates(study, None)
