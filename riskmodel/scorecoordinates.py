@@ -76,7 +76,6 @@ class ScoreCoordinates:
             Number of elements.
         among : ndarray of int
         """
-
         middle = density(np.zeros(size))[0]
 
         def at(way: np.ndarray) -> tuple[float, np.ndarray]:

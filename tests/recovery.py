@@ -62,10 +62,12 @@ def digest() -> str:
     """Digest of everything the cases depend on."""
     core = (
         "cells likelihood model inputs baseline hazard measures lives outcomes simulate priordraws vectormath "
-        "parameters rows rowkernel interceptkernel intercepts density frame"
+        "parameters rows rowkernel interceptkernel intercepts density frame sampler chains"
     )
     files = [TOP / "riskmodel" / f"{name}.py" for name in core.split()]
-    files += sorted((TOP / "riskmodel").glob("kernel*.py"))
+    files += [
+        file for pattern in ("kernel*.py", "*coordinates.py") for file in sorted((TOP / "riskmodel").glob(pattern))
+    ]
     files += [TOP / "tests" / "generator.py", TOP / "tests" / "builders.py"]
     settings = repr((SECTIONS, DRAWS, TUNE, PARAMETERS, small_priors())).encode()
     return hashlib.sha256(b"".join(f.read_bytes() for f in files) + settings).hexdigest()[:12]
@@ -143,7 +145,7 @@ class Cases:
 
 
 def run_cases(cases: int, *, part: int = 0, parts: int = 1, crew: Crew | None = None) -> dict[int, dict[str, Any]]:
-    """Run what is missing of a part of the cases, and return everything stored; what is done is kept now and then."""
+    """Run what is missing of a part of the cases, and return everything stored; each round of the crew is kept."""
     folder = TOP / ".statistics" / f"coverage-{digest()}"
     folder.mkdir(parents=True, exist_ok=True)
     done, crew = stored(folder), crew or Threads()

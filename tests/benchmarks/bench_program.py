@@ -3,7 +3,7 @@
 Wall and processor seconds and peak memory of `import riskmodel`, `--help` and `check` on the demo, each in a process
 of its own, the best of three. `--run` runs the demo in a copy of its folder: whole, with nothing compiled and then
 with everything, after nothing changed, and after one number of the priors did; and a network of ten times as many
-sections whose truth is drawn from the priors (ten minutes). Prints a table and writes `bench_program.json`.
+sections whose truth is drawn from the priors (six minutes). Prints a table and writes `bench_program.json`.
 """
 
 import json
