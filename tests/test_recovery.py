@@ -14,7 +14,7 @@ from riskmodel.calibrate import Sampling, calibrate
 from riskmodel.condition import Condition
 from riskmodel.priordraws import prior_draws
 
-CASES = int(os.environ.get("RISKMODEL_COVERAGE_CASES", "60"))  # .ci/run takes fewer, its time is limited
+CASES = int(os.environ.get("RISKMODEL_COVERAGE_CASES", "60"))
 
 
 @pytest.mark.slow
